@@ -61,13 +61,17 @@ class Settings:
     target_loss: float = 0.05
     horizon_days: int = 30
     confidence: float = 0.95
+    kill_margin: float = 0.05  # differences in kill and in loss too small to matter to the farm ([compare])
+    loss_margin: float = 0.03
+    design_prevalence: float = 0.02  # the infested share a lot must be shown to stay below ([release])
+    inspection_sensitivity: float | None = None  # chance that one look finds an infested piece; None: not known
     piece_value: dict[str, float] = field(default_factory=dict)
     pests: dict[str, PestLife] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Log:
-    """A farm's dip log, validated; every table sorted by key or date, with a RangeIndex. See DEVELOPERS.md for columns."""
+    """A farm's dip log, validated; tables as listed in DEVELOPERS.md, in file order, each with a RangeIndex."""
 
     agents: pd.DataFrame
     sessions: pd.DataFrame
