@@ -1,0 +1,1 @@
+"""One module per page: a log and its parameters in, one frozen answer with to_json() out."""

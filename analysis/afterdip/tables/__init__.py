@@ -1,0 +1,1 @@
+"""Set results as text: the only place that rounds and formats."""

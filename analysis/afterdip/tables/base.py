@@ -1,0 +1,102 @@
+"""Tables as text, and the one place where numbers are rounded for print."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from html import escape
+
+from afterdip.estimate import Estimate
+
+_NUMERIC = re.compile(r"^[<>≤≥−+~]?\s?[\d.,]+")
+MINUS = "−"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A caption, column headings and rows of text (plain, not HTML); the first column names the row."""
+
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse ragged rows."""
+        if any(len(row) != len(self.columns) for row in self.rows):
+            raise ValueError(f"every row of '{self.caption}' needs {len(self.columns)} cells")
+
+    def to_html(self) -> str:
+        """Return the table as HTML; every text is escaped, numbers are set to the right, wide tables scroll alone."""
+        head = "".join(f'<th scope="col">{escape(c)}</th>' for c in self.columns)
+        body = "".join(f"<tr>{''.join(_cell(text, i) for i, text in enumerate(row))}</tr>" for row in self.rows)
+        if not self.rows:
+            body = f'<tr><td colspan="{len(self.columns)}">none</td></tr>'
+        note = f'<p class="note">{escape(self.note)}</p>' if self.note else ""
+        return (
+            f'<div class="table" role="region" tabindex="0" aria-label="{escape(self.caption)}"><table>'
+            f"<caption>{escape(self.caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+            f"{note}"
+        )
+
+
+def _cell(text: str, place: int) -> str:
+    if place == 0:
+        return f'<th scope="row">{escape(text)}</th>'
+    kind = ' class="number"' if _NUMERIC.match(text) else ""
+    return f"<td{kind}>{escape(text)}</td>"
+
+
+def digits(value: float, places: int = 0) -> str:
+    """Return a number with thousands apart and a true minus sign; minus zero is zero."""
+    text = f"{value:,.{places}f}"
+    if not text.strip("-0.,"):
+        text = text.lstrip("-")
+    return text.replace("-", MINUS).replace(",", "\u202f")
+
+
+def count(n: int | None) -> str:
+    """Return a count, or a dash where there is none."""
+    return "–" if n is None else digits(n)
+
+
+def out_of(part: int, whole: int) -> str:
+    """Return "3 of 40"."""
+    return f"{count(part)} of {count(whole)}"
+
+
+def number(value: Estimate, places: int = 1, *, unit: str = "", scale: float = 1.0) -> str:
+    """Return "12.3 (10.1 to 14.9)" in `unit` after multiplying by `scale`; the reason where there is no number.
+
+    An open end reads "10.1 or more" or "up to 14.9".
+    """
+    if value.estimate is None:
+        return value.reason
+    low, high = (None if limit is None else digits(limit * scale, places) for limit in (value.low, value.high))
+    if low is not None and high is not None:
+        limits = f"({low} to {high})"
+    elif low is not None:
+        limits = f"({low} or more)"
+    else:
+        limits = f"(up to {high})" if high is not None else ""
+    return " ".join(part for part in (digits(value.estimate * scale, places) + unit, limits) if part)
+
+
+def per_cent(value: Estimate, places: int = 1) -> str:
+    """Return "93.1 % (90.2 to 95.3)"; nothing seen and everything seen read as bounds: "0 % (up to 14.6)"."""
+    if value.estimate == 0.0 and value.low == 0.0 and value.high is not None:
+        return f"0\u00a0% (up to {digits(100 * value.high, places)})"
+    if value.estimate == 1.0 and value.high == 1.0 and value.low is not None:
+        return f"100\u00a0% (at least {digits(100 * value.low, places)})"
+    return number(value, places, unit="\u00a0%", scale=100.0)
+
+
+def points(value: Estimate, places: int = 1) -> str:
+    """Return a difference of two proportions in percentage points, always signed: "+2.3 points (−0.4 to +5.0)"."""
+    if value.estimate is None:
+        return value.reason
+    signed = [
+        None if x is None else ("+" if round(100 * x, places) > 0 else "") + digits(100 * x, places)
+        for x in (value.estimate, value.low, value.high)
+    ]
+    return f"{signed[0]} points ({signed[1] or 'open'} to {signed[2] or 'open'})"
