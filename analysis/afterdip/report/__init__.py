@@ -1,0 +1,1 @@
+"""The monthly report: runs the notebooks, renders their pages, writes results.json and moves the whole into place."""
