@@ -1,0 +1,183 @@
+"""What the curve says on one day: survival, loss, loss over sham, and the day half were gone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..estimate import Estimate, cannot_say
+from .kaplan_meier import SurvivalCurve, curve_limits, survival_influence
+from .limits import INTRA_SESSION_CORRELATION, MIN_SESSIONS, design_effect, zero_bound
+
+
+def survival_at(
+    curve: SurvivalCurve, day: float, *, intra_session_correlation: float = INTRA_SESSION_CORRELATION
+) -> Estimate:
+    """Proportion alive on `day` after the dip, with the limits of the curve's band.
+
+    No death yet is a bound: the lower limit is one minus the one-sided exact upper limit of loss among the pieces
+    still followed, their number divided by 1 + (b - 1) `intra_session_correlation` (b the mean session size as a piece
+    meets it). Cannot say: beyond the follow-up, and with fewer than MIN_SESSIONS sessions followed to that day.
+    Without session labels pieces count as independent and no minimum applies. Raises ValueError for a negative day.
+    """
+    if day < 0:
+        raise ValueError(f"day must be 0 or more, got {day!r}")
+    j = int(np.searchsorted(curve.days, day, side="right")) - 1
+    counts = {
+        "sessions": len(curve.sessions) or None,
+        "pieces": round(curve.pieces),
+        "deaths": round(float(curve.deaths[: j + 1].sum())),
+    }
+    refusal = _refusal(curve, day)
+    if refusal:
+        return cannot_say(refusal, confidence_level=curve.confidence_level, **counts)
+    s = float(curve.survival[j])
+    if s == 1:
+        low, high, note = _no_death_bound(curve, day, intra_session_correlation), 1.0, "; no death seen: a bound"
+    else:
+        upto = slice(0, j + 1)
+        band = curve_limits(
+            curve.counts.until(j),
+            curve.survival[upto],
+            curve.piece_error[upto],
+            curve.standard_error[upto],
+            confidence_level=curve.confidence_level,
+            correlation=intra_session_correlation,
+        )
+        (low, high), note = (float(limit[-1]) for limit in band), ""
+    return Estimate(
+        estimate=s, low=low, high=high, confidence_level=curve.confidence_level, method=curve.method + note, **counts
+    )
+
+
+def loss_at(
+    curve: SurvivalCurve, day: float, *, intra_session_correlation: float = INTRA_SESSION_CORRELATION
+) -> Estimate:
+    """Proportion dead by `day`: one minus `survival_at`, limits swapped; 0 deaths give an upper bound."""
+    alive = survival_at(curve, day, intra_session_correlation=intra_session_correlation)
+    if alive.estimate is None:
+        return alive
+    return replace(alive, estimate=1 - alive.estimate, low=1 - alive.high, high=1 - alive.low)
+
+
+def loss_over_sham(
+    agent: SurvivalCurve,
+    sham: SurvivalCurve,
+    day: float,
+    *,
+    intra_session_correlation: float = INTRA_SESSION_CORRELATION,
+) -> Estimate:
+    """Loss by `day` after the agent minus loss after a sham dip; negative where the sham lost more, never clipped.
+
+    Limits combine the two losses' own limits (Zou & Donner 2008, Stat Med 27:1693, as Newcombe 1998 for proportions),
+    so that they hold with few sessions and with no deaths in one arm. Session labels found in both curves (pieces
+    followed from a sham to an agent) make the arms correlate; the correlation is that of the sessions' influences.
+    Cannot say where either loss cannot be said. Raises ValueError where the curves differ in confidence level.
+    """
+    if agent.confidence_level != sham.confidence_level:
+        raise ValueError("the two curves must have the same confidence level")
+    one = loss_at(agent, day, intra_session_correlation=intra_session_correlation)
+    two = loss_at(sham, day, intra_session_correlation=intra_session_correlation)
+    counts = {name: _both(getattr(one, name), getattr(two, name)) for name in ("pieces", "deaths")}
+    counts["sessions"] = len({*agent.sessions, *sham.sessions}) or None
+    level = agent.confidence_level
+    for name, loss in (("agent", one), ("sham", two)):
+        if loss.estimate is None:
+            return cannot_say(f"{name}: {loss.reason}", confidence_level=level, **counts)
+    low, high = difference_limits(one, two, correlation=_arm_correlation(agent, sham, day))
+    return Estimate(
+        estimate=one.estimate - two.estimate,
+        low=low,
+        high=high,
+        confidence_level=level,
+        method="difference in Kaplan-Meier loss; limits from the two losses' own (Zou & Donner 2008)",
+        **counts,
+    )
+
+
+def difference_limits(one: Estimate, two: Estimate, *, correlation: float = 0.0) -> tuple[float, float]:
+    """Limits of `one` minus `two` from the limits of each (method of variance estimates recovery)."""
+    d = one.estimate - two.estimate
+    below, above = one.estimate - one.low, one.high - one.estimate
+    two_below, two_above = two.estimate - two.low, two.high - two.estimate
+    down = below**2 + two_above**2 - 2 * correlation * below * two_above
+    up = above**2 + two_below**2 - 2 * correlation * above * two_below
+    return max(d - float(np.sqrt(down)), -1.0), min(d + float(np.sqrt(up)), 1.0)
+
+
+def median_days(curve: SurvivalCurve) -> Estimate:
+    """Day by which half of the pieces were dead; limits are the days on which the band's edges reach one half.
+
+    Brookmeyer & Crowley 1982, Biometrics 38:29. Where the curve runs exactly at one half, the middle of that stretch,
+    as R prints it. An upper limit beyond the follow-up is None. Cannot say where more than half are still alive.
+    """
+    counts = {
+        "sessions": len(curve.sessions) or None,
+        "pieces": round(curve.pieces),
+        "deaths": round(float(curve.deaths.sum())),
+    }
+    below = np.flatnonzero(curve.survival <= 0.5 + 1e-12)
+    if not len(below):
+        reason = f"more than half were still alive on day {curve.last_day:g}, the last day seen"
+        return cannot_say(reason, confidence_level=curve.confidence_level, **counts)
+    first = below[0]
+    refusal = _refusal(curve, float(curve.days[first]))
+    if refusal:
+        return cannot_say(refusal, confidence_level=curve.confidence_level, **counts)
+    median = float(curve.days[first])
+    later = np.flatnonzero(curve.survival < 0.5 - 1e-12)
+    if abs(curve.survival[first] - 0.5) <= 1e-12 and len(later):
+        median = (median + float(curve.days[later[0]])) / 2
+    edges = [np.flatnonzero(edge <= 0.5) for edge in (curve.low, curve.high)]
+    low, high = (float(curve.days[edge[0]]) if len(edge) else None for edge in edges)
+    return Estimate(
+        estimate=median, low=low, high=high, confidence_level=curve.confidence_level, method=curve.method, **counts
+    )
+
+
+def _refusal(curve: SurvivalCurve, day: float) -> str:
+    """Why the curve cannot say anything about `day`, or nothing."""
+    if day > curve.last_day and curve.survival[-1] > 0:
+        return f"followed to day {curve.last_day:g} only"
+    if not curve.sessions:
+        return ""
+    followed = sessions_followed(curve, day)
+    if followed < MIN_SESSIONS:
+        sessions = "1 session" if followed == 1 else f"{followed} sessions"
+        return f"too few: {sessions} followed to day {day:g}, needs {MIN_SESSIONS}"
+    return ""
+
+
+def sessions_followed(curve: SurvivalCurve, day: float) -> int:
+    """Sessions that say something about `day`: a piece of theirs was seen on it or later, or all of theirs died."""
+    j = int(np.searchsorted(curve.days, day, side="left"))
+    counts = curve.counts
+    followed = counts.at_risk[:, j] > 0 if j < len(curve.days) else np.zeros(len(counts.at_risk), bool)
+    dead_out = counts.ends[0][:, :j].sum(axis=1) >= counts.at_risk[:, 0]
+    return int((followed | dead_out).sum())
+
+
+def _no_death_bound(curve: SurvivalCurve, day: float, correlation: float) -> float:
+    """Lower limit of survival while nothing has died: what the pieces followed to `day` can exclude."""
+    j = int(np.searchsorted(curve.days, day, side="left"))
+    followed = curve.counts.at_risk[:, j]
+    effect = design_effect(followed, correlation=correlation) if curve.sessions else 1.0
+    return 1 - zero_bound(float(followed.sum()) / effect, confidence_level=curve.confidence_level)
+
+
+def _arm_correlation(agent: SurvivalCurve, sham: SurvivalCurve, day: float) -> float:
+    """Correlation of the two survival estimates through sessions that appear in both; 0 where none does."""
+    shared = set(agent.sessions) & set(sham.sessions)
+    if not shared:
+        return 0.0
+    one, two = (survival_influence(curve, day) for curve in (agent, sham))
+    first, second = ({name: i for i, name in enumerate(curve.sessions)} for curve in (agent, sham))
+    covariance = sum(one[first[name]] * two[second[name]] for name in shared)
+    scale = float(np.sqrt(np.square(one).sum() * np.square(two).sum()))
+    return float(np.clip(covariance / scale, -1, 1)) if scale > 0 else 0.0
+
+
+def _both(one: int | None, two: int | None) -> int | None:
+    """Add counts where both are known."""
+    return None if one is None or two is None else one + two

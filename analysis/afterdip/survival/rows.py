@@ -1,0 +1,90 @@
+"""Weighted rows (a day and how many pieces ended there) into counts per session and day."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import DataError
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SessionCounts:
+    """Ends and pieces at risk by session and day; everything the survival estimators need of the data.
+
+    `days`: shape (n_days,), ascending, day 0 always first. `ends`: shape (n_causes, n_sessions, n_days).
+    `at_risk`: shape (n_sessions, n_days), pieces followed to at least that day, those ending on it included.
+    `sessions`: the labels, shape (n_sessions,); empty when no labels were given and all rows stand as one.
+    """
+
+    days: NDArray[np.float64]
+    ends: NDArray[np.float64]
+    at_risk: NDArray[np.float64]
+    sessions: tuple
+
+    @property
+    def pieces(self) -> float:
+        """All pieces followed."""
+        return float(self.at_risk[:, 0].sum())
+
+    def until(self, last: int) -> SessionCounts:
+        """Return the same counts up to and including the day at this position."""
+        upto = slice(0, last + 1)
+        return SessionCounts(self.days[upto], self.ends[:, :, upto], self.at_risk[:, upto], self.sessions)
+
+
+def session_counts(
+    days: ArrayLike, ends: Sequence[ArrayLike], left: ArrayLike, *, session: ArrayLike | None = None
+) -> SessionCounts:
+    """Tally weighted rows by session and day.
+
+    `days`, `left`: shape (n_rows,); `ends`: one array of shape (n_rows,) per cause; `session`: labels, shape
+    (n_rows,), or None. A row says that on `days` so many pieces met each end and so many left alive (were last
+    seen). Rows without pieces are dropped, rows of the same session and day added up. Raises DataError for values no
+    count of pieces can take and where no pieces remain, ValueError for arrays that do not fit together.
+    """
+    day, *counts = (np.asarray(values, dtype=np.float64) for values in (days, *ends, left))
+    labels = None if session is None else np.asarray(session)
+    if any(a.shape != day.shape or a.ndim != 1 for a in (day, *counts, *(() if labels is None else (labels,)))):
+        raise ValueError("days, counts and session must be one-dimensional and of equal length")
+    _refuse_impossible(day, counts)
+    keep = sum(counts) > 0
+    if not keep.any():
+        raise DataError("no pieces were followed: every row is empty")
+    day, counts = day[keep], [c[keep] for c in counts]
+    names, code = ((), np.zeros(len(day), np.intp)) if labels is None else _codes(labels[keep])
+    distinct, position = np.unique(np.append(day, 0.0), return_inverse=True)
+    shape = (max(len(names), 1), len(distinct))
+    cell = code * shape[1] + position[:-1]
+    tallied = [np.bincount(cell, weights=c, minlength=shape[0] * shape[1]).reshape(shape) for c in counts]
+    gone = sum(tallied)
+    at_risk = np.ascontiguousarray(gone[:, ::-1].cumsum(axis=1)[:, ::-1])
+    return SessionCounts(distinct, np.stack(tallied[:-1]), at_risk, names)
+
+
+def _refuse_impossible(day: NDArray, counts: list[NDArray]) -> None:
+    """Raise DataError with every kind of value found that no day or count of pieces can take."""
+    problems = []
+    if not np.isfinite(day).all() or (day < 0).any():
+        problems.append("days after the dip must be finite and 0 or more")
+    if not all(np.isfinite(c).all() and (c >= 0).all() for c in counts):
+        problems.append("counts of pieces must be finite and 0 or more")
+    if problems:
+        raise DataError(problems)
+
+
+def _codes(labels: NDArray) -> tuple[tuple, NDArray[np.intp]]:
+    """Return distinct labels, in order of appearance, and each row's position among them.
+
+    A dictionary, because sorting text labels costs ten times more and mixed types cannot be sorted at all.
+    """
+    values = labels.tolist()
+    index = {label: i for i, label in enumerate(dict.fromkeys(values))}
+    if any(label is None or label is np.ma.masked or type(label).__name__ == "NAType" for label in index) or any(
+        isinstance(label, float) and label != label for label in index
+    ):
+        raise DataError("every row needs a session label; some are missing")
+    return tuple(index), np.fromiter(map(index.__getitem__, values), dtype=np.intp, count=len(values))
