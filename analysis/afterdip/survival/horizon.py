@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from ..estimate import Estimate, cannot_say
+from .followup import followed_to, followup_refusal
 from .kaplan_meier import SurvivalCurve, curve_limits, survival_influence
-from .limits import INTRA_SESSION_CORRELATION, MIN_SESSIONS, design_effect, zero_bound
+from .limits import INTRA_SESSION_CORRELATION, design_effect, zero_bound
 
 
 def survival_at(
@@ -29,7 +30,7 @@ def survival_at(
         "pieces": round(curve.pieces),
         "deaths": round(float(curve.deaths[: j + 1].sum())),
     }
-    refusal = _refusal(curve, day)
+    refusal = followup_refusal(curve.counts, day, remaining=float(curve.survival[-1]))
     if refusal:
         return cannot_say(refusal, confidence_level=curve.confidence_level, **counts)
     s = float(curve.survival[j])
@@ -122,7 +123,7 @@ def median_days(curve: SurvivalCurve) -> Estimate:
         reason = f"more than half were still alive on day {curve.last_day:g}, the last day seen"
         return cannot_say(reason, confidence_level=curve.confidence_level, **counts)
     first = below[0]
-    refusal = _refusal(curve, float(curve.days[first]))
+    refusal = followup_refusal(curve.counts, float(curve.days[first]), remaining=0.0)
     if refusal:
         return cannot_say(refusal, confidence_level=curve.confidence_level, **counts)
     median = float(curve.days[first])
@@ -136,32 +137,9 @@ def median_days(curve: SurvivalCurve) -> Estimate:
     )
 
 
-def _refusal(curve: SurvivalCurve, day: float) -> str:
-    """Why the curve cannot say anything about `day`, or nothing."""
-    if day > curve.last_day and curve.survival[-1] > 0:
-        return f"followed to day {curve.last_day:g} only"
-    if not curve.sessions:
-        return ""
-    followed = sessions_followed(curve, day)
-    if followed < MIN_SESSIONS:
-        sessions = "1 session" if followed == 1 else f"{followed} sessions"
-        return f"too few: {sessions} followed to day {day:g}, needs {MIN_SESSIONS}"
-    return ""
-
-
-def sessions_followed(curve: SurvivalCurve, day: float) -> int:
-    """Sessions that say something about `day`: a piece of theirs was seen on it or later, or all of theirs died."""
-    j = int(np.searchsorted(curve.days, day, side="left"))
-    counts = curve.counts
-    followed = counts.at_risk[:, j] > 0 if j < len(curve.days) else np.zeros(len(counts.at_risk), bool)
-    dead_out = counts.ends[0][:, :j].sum(axis=1) >= counts.at_risk[:, 0]
-    return int((followed | dead_out).sum())
-
-
 def _no_death_bound(curve: SurvivalCurve, day: float, correlation: float) -> float:
     """Lower limit of survival while nothing has died: what the pieces followed to `day` can exclude."""
-    j = int(np.searchsorted(curve.days, day, side="left"))
-    followed = curve.counts.at_risk[:, j]
+    followed = followed_to(curve.counts, day)
     effect = design_effect(followed, correlation=correlation) if curve.sessions else 1.0
     return 1 - zero_bound(float(followed.sum()) / effect, confidence_level=curve.confidence_level)
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .limits import INTRA_SESSION_CORRELATION, design_effect, loglog_limits, session_limits, zero_bound
-from .rows import SessionCounts, session_counts
+from .rows import SessionCounts, inverse, session_counts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,7 +74,7 @@ def kaplan_meier(
     by_session, n, d = counts.ends[0], counts.at_risk.sum(axis=0), counts.ends[0].sum(axis=0)
     survival = np.cumprod(1 - d / n)
     survival[n == d] = 0.0  # exactly, whatever the rounding of d / n
-    survivors = _inverse(n - d)
+    survivors = inverse(n - d)
     piece_error = survival * np.sqrt(np.cumsum(d / n * survivors))
     if counts.sessions:
         scores = (by_session - counts.at_risk * (d / n)) * survivors
@@ -144,11 +144,7 @@ def survival_influence(curve: SurvivalCurve, day: float) -> NDArray[np.float64]:
     """
     upto = int(np.searchsorted(curve.days, day, side="right"))
     n, d = curve.at_risk[:upto], curve.deaths[:upto]
-    survivors = _inverse(n - d)
+    survivors = inverse(n - d)
     scores = curve.counts.ends[0][:, :upto] @ survivors - curve.counts.at_risk[:, :upto] @ (survivors * d / n)
     return -curve.survival[upto - 1] * scores
 
-
-def _inverse(x: NDArray) -> NDArray:
-    """1 / x, and 0 where x is 0: beyond the last death of all, nothing is left to estimate."""
-    return np.divide(1.0, x, out=np.zeros_like(x), where=x > 0)

@@ -65,6 +65,11 @@ def session_counts(
     return SessionCounts(distinct, np.stack(tallied[:-1]), at_risk, names)
 
 
+def inverse(x: NDArray) -> NDArray:
+    """1 / x, and 0 where x is 0: beyond the last piece, nothing is left to estimate."""
+    return np.divide(1.0, x, out=np.zeros_like(x), where=x > 0)
+
+
 def _refuse_impossible(day: NDArray, counts: list[NDArray]) -> None:
     """Raise DataError with every kind of value found that no day or count of pieces can take."""
     problems = []
