@@ -1,0 +1,190 @@
+"""Tray counts -> how many pieces left observation on which day after the dip, and why.
+
+A piece leaves once: it dies, comes off, is taken out alive, or was alive when its tray was last looked at. A re-dipped
+piece (its tray names an `earlier_tray`) has not left: it is followed on through the later tray, and its days go on
+counting from its first dip. So the pieces of a chain are counted once, under their first dip's session and agent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from afterdip.errors import DataError
+from afterdip.log.model import Log
+
+
+@dataclass(frozen=True, slots=True)
+class SurvivalTally:
+    """Exits of pieces, shape (n_rows,), and the first-dip tray each row belongs to, as an index into shape (n_trays,).
+
+    `day` counts from the first dip; `since` is the last day the pieces were known alive before it, so a death lies in
+    (since, day]. `dead`, `detached`, `removed` and `alive` (at the last look) are counts of pieces that left on `day`.
+    `trays` has one row per first-dip tray: tray, session, agent, is_control, date, coral, coral_group, condition,
+    origin, source, pieces, checked (whether anything is known after the dip), dips (length of its longest series).
+    """
+
+    day: np.ndarray
+    since: np.ndarray
+    dead: np.ndarray
+    detached: np.ndarray
+    removed: np.ndarray
+    alive: np.ndarray
+    tray: np.ndarray
+    trays: pd.DataFrame
+
+    def select(self, keep: np.ndarray) -> SurvivalTally:
+        """Return the part whose first-dip tray is kept; `keep`: bool, shape (n_trays,)."""
+        keep = np.asarray(keep, dtype=bool)
+        rows = keep[self.tray]
+        place = np.cumsum(keep) - 1
+        parts = (self.day, self.since, self.dead, self.detached, self.removed, self.alive)
+        return SurvivalTally(
+            *(a[rows] for a in parts), place[self.tray[rows]], self.trays[keep].reset_index(drop=True)
+        )
+
+    def of_trays(self, column: str) -> np.ndarray:
+        """Return a column of `trays` for each row, shape (n_rows,)."""
+        return self.trays[column].to_numpy()[self.tray]
+
+    @property
+    def left(self) -> np.ndarray:
+        """Pieces whose death is censored on `day`: detached, removed or last seen alive."""
+        return self.detached + self.removed + self.alive
+
+    @property
+    def pieces(self) -> int:
+        """Pieces behind the rows; every piece once."""
+        return int((self.dead + self.left).sum())
+
+
+def tally_survival(log: Log) -> SurvivalTally:
+    """Return the exits of every piece of the log, followed through its re-dips from its first dip.
+
+    Trays never checked leave on day 0 (or on the day of their re-dip): unknown, not alive. Raises DataError when more
+    pieces were re-dipped from a tray than it can have had.
+    """
+    trays = _dips(log)
+    exits = _exits(log, trays)
+    _carry_over(exits, trays)
+    root = trays["root"].to_numpy()
+    offset = (trays["date"].to_numpy() - trays["date"].to_numpy()[root]) // np.timedelta64(1, "D")
+    return _assemble(exits, trays, owner=root, offset=offset.astype(np.int64))
+
+
+def tally_each_dip(log: Log) -> SurvivalTally:
+    """Return the exits after every single dip, day 0 being that dip; a re-dipped piece leaves alive and starts anew.
+
+    The same piece stands in as many rows as it had dips; `trays` has `dip` (1 for the first of a series) and
+    `first_session`, the label under which its rows belong together when an interval is computed.
+    """
+    trays = _dips(log)
+    exits = _exits(log, trays)
+    own = np.arange(len(trays))
+    return _assemble(exits, trays, owner=own, offset=np.zeros(len(trays), dtype=np.int64))
+
+
+def _dips(log: Log) -> pd.DataFrame:
+    """Trays with their session's facts, the row of the earlier tray (-1 for none) and of the first dip (`root`)."""
+    facts = log.sessions[["session", "agent", "is_control", "date"]]
+    trays = log.trays.merge(facts, on="session", how="left", validate="many_to_one")
+    keys = pd.Index(trays["tray"])
+    parent = keys.get_indexer(trays["earlier_tray"].to_numpy(dtype=object, na_value=None))
+    root, dip = np.arange(len(trays)), np.ones(len(trays), dtype=np.int64)
+    step = parent.copy()
+    while (step >= 0).any():  # one pass per link of the longest series
+        moved = step >= 0
+        root[moved] = step[moved]
+        dip[moved] += 1
+        step[moved] = parent[step[moved]]
+        if dip.max() > len(trays):
+            raise DataError("trays, column 'earlier_tray': a tray comes back to itself")
+    sessions = trays["session"].to_numpy()
+    return trays.assign(parent=parent, root=root, dip=dip, first_session=sessions[root])
+
+
+def _exits(log: Log, trays: pd.DataFrame) -> pd.DataFrame:
+    """One row per check, and one per tray for the pieces last seen alive; days count from the tray's own dip."""
+    place = pd.Index(trays["tray"]).get_indexer(log.checks["tray"])
+    day = (log.checks["checked"].to_numpy() - trays["date"].to_numpy()[place]) // np.timedelta64(1, "D")
+    counts = {name: log.checks[name].to_numpy(np.int64) for name in ("dead", "detached", "removed", "alive")}
+    seen = pd.DataFrame({"place": place, "day": day.astype(np.int64), **counts}).sort_values(
+        ["place", "day"], kind="stable", ignore_index=True
+    )
+    first = ~seen["place"].duplicated()
+    seen["since"] = seen["day"].shift(1, fill_value=0).where(~first, 0)
+    last = seen[~seen["place"].duplicated(keep="last")]
+    alive = trays["pieces"].to_numpy(np.int64).copy()
+    alive[last["place"]] = last["alive"]
+    last_day = np.zeros(len(trays), dtype=np.int64)
+    last_day[last["place"]] = last["day"]
+    rest = pd.DataFrame({"place": np.arange(len(trays)), "day": last_day, "since": last_day, "alive": alive})
+    exits = pd.concat([seen.assign(alive=0), rest], ignore_index=True)
+    whole = ["place", "day", "since", "dead", "detached", "removed", "alive"]
+    return exits[whole].fillna(0).astype(np.int64)
+
+
+def _carry_over(exits: pd.DataFrame, trays: pd.DataFrame) -> None:
+    """Take the re-dipped pieces out of their earlier tray's exits, in place: they are followed in the later tray.
+
+    They are looked for among the pieces removed on the day of the re-dip, then on the nearest other days, then among
+    those last seen alive: farms write the move down on the day, at the next check, or not at all.
+    """
+    later = trays[trays["parent"] >= 0]
+    if later.empty:
+        return
+    date = trays["date"].to_numpy()
+    moved_on = (later["date"].to_numpy() - date[later["parent"]]) // np.timedelta64(1, "D")
+    moves = pd.DataFrame({"place": later["parent"].to_numpy(), "day": moved_on, "pieces": later["pieces"].to_numpy()})
+    moves = moves.groupby(["place", "day"], as_index=False)["pieces"].sum()
+    removed, alive = exits["removed"].to_numpy().copy(), exits["alive"].to_numpy().copy()
+    rows = exits.index[(removed > 0) & exits["place"].isin(moves["place"])]
+    same = exits.loc[rows, ["place", "day"]].assign(row=rows).merge(moves, on=["place", "day"])
+    taken = np.minimum(removed[same["row"]], same["pieces"])
+    removed[same["row"]] -= taken
+    found = same.assign(taken=taken).groupby(["place", "day"])["taken"].sum()
+    moves["pieces"] -= moves.set_index(["place", "day"]).index.map(found).fillna(0).astype(np.int64)
+    wanted = moves.groupby("place")["pieces"].sum()
+    about = moves[moves["pieces"] > 0].groupby("place")["day"].min()
+    pool = exits.loc[exits["place"].isin(about.index), ["place", "day"]].copy()
+    pool["distance"] = (pool["day"] - pool["place"].map(about)).abs()
+    for left in (removed, alive):
+        pool["has"] = left[pool.index]
+        order = pool.sort_values(["place", "distance"], kind="stable")
+        before = order.groupby("place")["has"].cumsum() - order["has"]
+        take = (order["place"].map(wanted) - before).clip(lower=0).clip(upper=order["has"]).astype(np.int64)
+        left[order.index] -= take.to_numpy()
+        wanted = wanted.sub(take.groupby(order["place"]).sum(), fill_value=0)
+    if (wanted > 0).any():
+        names = ", ".join(trays["tray"].to_numpy()[wanted.index[wanted > 0]][:5])
+        raise DataError(f"trays, column 'pieces': more pieces re-dipped than the earlier tray can have had: {names}")
+    exits["removed"], exits["alive"] = removed, alive
+
+
+def _assemble(exits: pd.DataFrame, trays: pd.DataFrame, *, owner: np.ndarray, offset: np.ndarray) -> SurvivalTally:
+    """Give each exit to the tray that owns it and count its days from that tray's dip."""
+    counts = exits[["dead", "detached", "removed", "alive"]].to_numpy()
+    exits, counts = exits[counts.any(axis=1)], counts[counts.any(axis=1)]
+    place = exits["place"].to_numpy()
+    owners = np.unique(owner)
+    about = trays.iloc[owners].reset_index(drop=True)
+    later_than_dip = (exits["day"].to_numpy() + offset[place]) > 0
+    checked = np.bincount(np.searchsorted(owners, owner[place]), weights=later_than_dip, minlength=len(owners)) > 0
+    dips = np.zeros(len(trays), dtype=np.int64)
+    np.maximum.at(dips, owner, trays["dip"].to_numpy())
+    columns = [
+        *("tray", "session", "first_session", "agent", "is_control", "date", "coral", "coral_group", "condition"),
+        *("origin", "source", "pieces", "dip"),
+    ]
+    return SurvivalTally(
+        day=exits["day"].to_numpy() + offset[place],
+        since=exits["since"].to_numpy() + offset[place],
+        dead=counts[:, 0],
+        detached=counts[:, 1],
+        removed=counts[:, 2],
+        alive=counts[:, 3],
+        tray=np.searchsorted(owners, owner[place]),
+        trays=about[columns].assign(checked=checked, dips=dips[owners]),
+    )
