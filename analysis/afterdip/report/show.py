@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+import sys
 import tempfile
 from functools import cache
 from pathlib import Path
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from afterdip.log import Log
-    from afterdip.tables import Table
+    from afterdip.tables.base import Table
 
 ANSWER = "application/vnd.afterdip.answer+json"  # shown by no notebook program: the numbers travel unseen
 CAPTION = {"afterdip": "caption"}  # marks the output that belongs to the figure before it
@@ -60,14 +61,13 @@ def show_figure(fig: Figure, *, alt: str, caption: str = "") -> None:
 
     Raises ValueError for an empty `alt`: a figure nobody can be told of is no figure.
     """
-    import matplotlib.pyplot as plt
-
     if not alt.strip():
         raise ValueError("a figure needs an alt text: what would you tell someone who cannot see it?")
     png = io.BytesIO()
     fig.savefig(png, format="png", dpi=DPI, metadata={"Software": None})
     width = round(fig.get_figwidth() * 96)  # CSS pixels
-    plt.close(fig)
+    if pyplot := sys.modules.get("matplotlib.pyplot"):  # house figures need no pyplot; others are on its list
+        pyplot.close(fig)
     data = {"image/png": base64.b64encode(png.getvalue()).decode("ascii"), "text/plain": alt}
     display(data, metadata={"image/png": {"alt": alt, "width": width}}, raw=True)
     if caption:
@@ -85,13 +85,13 @@ def show_text(text: str) -> None:
     display({"text/html": f"<p>{html.escape(text)}</p>", "text/plain": text}, raw=True)
 
 
-def record(name: str, payload: dict) -> None:
+def record(name: str, payload: dict | list) -> None:
     """Put an answer's numbers into results.json under `name`; shows nothing.
 
     Raises ValueError, naming the place, for what JSON cannot hold (NaN, infinities, unknown types).
     """
     if not name.isidentifier():
         raise ValueError(f"record: the name must be a plain word, got {name!r}")
-    if not isinstance(payload, dict):
-        raise ValueError(f"record: an answer is a dict, got {type(payload).__name__}")
+    if not isinstance(payload, (dict, list)):
+        raise ValueError(f"record: an answer is a dict or a list, got {type(payload).__name__}")
     display({ANSWER: {"name": name, "answer": plain(payload, name)}}, raw=True)

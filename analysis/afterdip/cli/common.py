@@ -1,0 +1,74 @@
+"""What the verbs share: arguments read strictly, messages, the day's date."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import re
+import sys
+from pathlib import Path
+
+DONE, LOG_HAS_ERRORS, WRONG_USE, FAILED = 0, 1, 2, 3
+
+
+def say(text: str) -> None:
+    """Write to standard error: messages are no results."""
+    print(text, file=sys.stderr)
+
+
+def a_month(text: str) -> str:
+    """Return YYYY-MM, or refuse it in words."""
+    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text, re.ASCII) or text.startswith("0000"):
+        raise argparse.ArgumentTypeError(f"a month is written YYYY-MM, for instance 2026-10; got '{text}'")
+    return text
+
+
+def a_day(text: str) -> str:
+    """Return YYYY-MM-DD, or refuse it in words."""
+    try:
+        day = datetime.date.fromisoformat(text) if re.fullmatch(r"\d{4}-\d\d-\d\d", text, re.ASCII) else None
+    except ValueError:
+        day = None
+    if day is None:
+        raise argparse.ArgumentTypeError(f"a day is written YYYY-MM-DD, for instance 2026-11-20; got '{text}'")
+    return text
+
+
+def a_number(text: str) -> int:
+    """Return a whole number of 0 or more, or refuse it in words."""
+    if not re.fullmatch(r"\d{1,4}", text, re.ASCII):
+        raise argparse.ArgumentTypeError(f"a whole number of 0 or more is wanted; got '{text}'")
+    return int(text)
+
+
+def add_log(parser: argparse.ArgumentParser) -> None:
+    """Declare LOG and --as-of."""
+    parser.add_argument(
+        "log", metavar="LOG", type=Path, help="your log: a folder of tables, or an .xlsx workbook; it is only read"
+    )
+    parser.add_argument(
+        "--as-of",
+        metavar="YYYY-MM-DD",
+        type=a_day,
+        default=None,
+        help="count follow-up only up to this day, as if today were that day (default: today)",
+    )
+
+
+def log_path(args: argparse.Namespace) -> Path:
+    """Return LOG; "demo" is the demo farm's unless something of that name is here."""
+    if str(args.log) != "demo" or args.log.exists():
+        return args.log
+    from afterdip.report.show import demo_log
+
+    return demo_log()
+
+
+def as_of_day(args: argparse.Namespace) -> str:
+    """Return --as-of or today's date: the only look at a clock in the whole package."""
+    return args.as_of or datetime.date.today().isoformat()
+
+
+def count_words(n: int, one: str, many: str) -> str:
+    """Return "1 error" or "3 errors"."""
+    return f"{n} {one if n == 1 else many}"

@@ -1,0 +1,26 @@
+"""Write the demo farm: an invented log to try things on.
+
+The farm, its corals and its figures are invented and rebuilt from a seed, so that it is the same everywhere. Use it to
+see what a report looks like before your own log has a month in it.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from afterdip.cli.common import DONE
+
+
+def declare(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="where the demo goes; made if it is not there")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the demo farm."""
+    from afterdip.demo import write_demo
+
+    write_demo(args.folder)
+    print(f"The demo farm (invented) is in {args.folder}.")
+    return DONE

@@ -1,0 +1,68 @@
+"""Make the monthly report: a first page, a page per question and all figures as data.
+
+Reads the log, refuses it with every error named if it has any, and writes into reports/MONTH: index.html to begin
+with, the pages it leads to, and results.json with every number. The pages need no network and no program but a
+browser; print them from there. A report that cannot be completed leaves the one before it as it was.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from afterdip.cli.common import DONE, a_month, a_number, add_log, as_of_day, log_path, say
+
+WORKERS = 2
+
+
+def declare(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    add_log(parser)
+    parser.add_argument("--month", metavar="YYYY-MM", type=a_month, required=True, help="the month to report")
+    parser.add_argument("--out", metavar="FOLDER", type=Path, help="where the report goes (default: reports/MONTH)")
+    parser.add_argument("--only", metavar="PAGE,...", default="", help="only these pages, for instance survival,labour")
+    parser.add_argument(
+        "--jobs",
+        metavar="N",
+        type=a_number,
+        default=WORKERS,
+        help=f"pages worked on at a time (default {WORKERS}); 0 runs each in a Jupyter kernel of its own, slower",
+    )
+    parser.set_defaults(usage_error=parser.error)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the report and say where it is."""
+    from afterdip.report.warm import without_url_grammar
+
+    without_url_grammar()
+    from afterdip.report.monthly import find_notebooks, write_report
+
+    day = as_of_day(args)
+    if day < f"{args.month}-01":
+        args.usage_error(f"--month {args.month} begins after {day}, the day the report is made for (--as-of)")
+    out = args.out or Path("reports") / args.month
+    notebooks = find_notebooks(only=[name.strip() for name in args.only.split(",") if name.strip()])
+    with _progress(len(notebooks)) as bar:
+        results = write_report(
+            log_path(args), out, month=args.month, as_of=day, notebooks=notebooks, jobs=args.jobs, done=bar.update_for
+        )
+    if results["warnings"]:
+        say(f"The log has {len(results['warnings'])} warnings; the report lists them.")
+    print(out / "index.html")
+    return DONE
+
+
+def _progress(total: int):
+    """Return a progress bar on standard error, silent where nobody watches."""
+    from tqdm import tqdm
+
+    class Bar(tqdm):
+        monitor_interval = 0  # no watching thread: a process with threads is not forked
+
+        def update_for(self, notebook) -> None:
+            self.set_postfix_str(notebook.title, refresh=False)
+            self.update()
+
+    return Bar(total=total, unit="page", desc="report", leave=False, disable=not sys.stderr.isatty())

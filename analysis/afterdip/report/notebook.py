@@ -1,0 +1,123 @@
+"""A notebook as data: its title, the parameters it declares, and the same notebook with other values put in."""
+
+from __future__ import annotations
+
+import ast
+import copy
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+KERNEL = "python3"
+_HEADING = re.compile(r"^(#{1,6})\s+(.+?)\s*#*$", re.MULTILINE)
+
+
+class NotebookError(ValueError):
+    """A notebook that cannot make a page, or parameters it does not declare."""
+
+
+class PageError(Exception):
+    """A page could not be made: which page, under which heading, and what the failing cell said."""
+
+    def __init__(self, page: str, question: str, kind: str, message: str, trace: str = "") -> None:
+        self.page, self.question, self.kind, self.message, self.trace = page, question, kind, message, trace
+        at = f", at '{question}'" if question else ""
+        super().__init__(f"page '{page}'{at}: {kind + ': ' if kind else ''}{message}")
+
+
+@dataclass(frozen=True, slots=True)
+class Notebook:
+    """A notebook read from `path`: its nodes, its title and the parameters it declares with their defaults."""
+
+    path: Path
+    node: NotebookNode
+    title: str
+    defaults: Mapping[str, object] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The page's name: the file's name without its ending."""
+        return self.path.stem
+
+
+def read_notebook(path: Path) -> Notebook:
+    """Read a notebook and what it declares.
+
+    Raises NotebookError for a file that is no notebook, one without a `# Title` on top, without a cell tagged
+    `parameters`, or whose parameters are anything but `name = literal`.
+    """
+    import nbformat
+
+    try:
+        node = nbformat.read(path, as_version=4)
+    except Exception as error:  # nbformat raises its own, json's and the system's errors
+        raise NotebookError(f"{path.name} is no readable notebook: {error}") from error
+    first = next((cell.source for cell in node.cells if cell.cell_type == "markdown"), "")
+    title = _HEADING.match(first.lstrip())
+    if not title or title[1] != "#":
+        raise NotebookError(f"{path.name}: the first text cell must begin with '# Title'")
+    return Notebook(path=path, node=node, title=title[2], defaults=_declared(node, path.name))
+
+
+def _declared(node: NotebookNode, name: str) -> dict[str, object]:
+    """Return the parameters with their defaults.
+
+    papermill's own inspector misses annotated names and only warns where the tag is missing, then runs on defaults
+    (nteract/papermill#818): here the cell is parsed as Python and must be plain assignments of literals.
+    """
+    tagged = [c for c in node.cells if c.cell_type == "code" and "parameters" in c.metadata.get("tags", [])]
+    if len(tagged) != 1:
+        raise NotebookError(f"{name}: one code cell must be tagged 'parameters', found {len(tagged)}")
+    found = {}
+    try:
+        for line in ast.parse(tagged[0].source).body:
+            if not isinstance(line, ast.Assign) or len(line.targets) != 1 or not isinstance(line.targets[0], ast.Name):
+                raise ValueError(ast.unparse(line))
+            found[line.targets[0].id] = ast.literal_eval(line.value)
+    except (SyntaxError, ValueError) as error:
+        raise NotebookError(f"{name}: the parameters cell may only hold 'name = literal', got: {error}") from None
+    return found
+
+
+def check_parameters(notebook: Notebook, parameters: Mapping[str, object]) -> None:
+    """Raise NotebookError for a parameter the notebook does not declare or a value of another type than its own."""
+    for name, value in parameters.items():
+        if name not in notebook.defaults:
+            known = ", ".join(notebook.defaults) or "none"
+            raise NotebookError(f"{notebook.path.name} declares no parameter '{name}' (it declares {known})")
+        default = notebook.defaults[name]
+        same = isinstance(value, type(default)) and isinstance(value, bool) == isinstance(default, bool)
+        if not (same or default is None or (type(default), type(value)) == (float, int)):
+            raise NotebookError(f"{notebook.path.name}: '{name}' takes a value like {default!r}, got {value!r}")
+
+
+def with_parameters(notebook: Notebook, parameters: Mapping[str, object]) -> NotebookNode:
+    """Return a copy of the notebook with papermill's `injected-parameters` cell; the original stays as it is.
+
+    papermill's translator writes every value as a quoted literal, so nothing in a value is ever run.
+    """
+    from papermill.iorw import load_notebook_node
+    from papermill.parameterize import parameterize_notebook
+
+    check_parameters(notebook, parameters)
+    node = load_notebook_node(copy.deepcopy(notebook.node))
+    return parameterize_notebook(node, dict(parameters), kernel_name=KERNEL, language="python")
+
+
+def failure(notebook: Notebook, node: NotebookNode) -> PageError | None:
+    """Return what went wrong in an executed notebook, or None."""
+    question = ""
+    for cell in node.cells:
+        if cell.cell_type == "markdown":
+            headings = [text for marks, text in _HEADING.findall(cell.source) if len(marks) > 1]
+            question = headings[-1] if headings else question
+        for output in cell.get("outputs", []):
+            if output.output_type == "error":
+                trace = "\n".join(output.traceback)
+                return PageError(notebook.title, question, output.ename, output.evalue, trace)
+    return None

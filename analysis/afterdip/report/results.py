@@ -1,0 +1,107 @@
+"""results.json: every number of a report in one document, checked against its schema when written."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from afterdip import __version__
+from afterdip.errors import DataError
+from afterdip.report.notebook import Notebook
+from afterdip.report.strict import plain
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+    from afterdip.log import Log
+
+ANSWER = "application/vnd.afterdip.answer+json"
+SCHEMA = Path(__file__).with_name("results.schema.json")
+RESERVED = ("month", "as_of", "version", "parameters", "log", "settings", "warnings", "pages")
+
+
+def collect(
+    log: Log,
+    pages: Sequence[tuple[Notebook, NotebookNode]],
+    *,
+    month: str,
+    as_of: str,
+    parameters: Mapping[str, object],
+) -> dict:
+    """Return the document: where the numbers come from, and each page's recorded answers under their names.
+
+    `parameters`: those given to every page; `log` among them is left out, for a path says where a file lay on one
+    machine, while the files' names and SHA-256 say which they were. Raises ValueError if two answers share a name.
+    """
+    given = {name: value for name, value in parameters.items() if name != "log"}
+    document = {
+        "month": month,
+        "as_of": as_of,
+        "version": __version__,
+        "pages": [{"name": n.name, "title": n.title, "file": f"{n.name}.html"} for n, _ in pages],
+        "parameters": {n.name: {k: v for k, v in n.defaults.items() if k != "log"} | given for n, _ in pages},
+        "log": {"files": [asdict(file) for file in log.files]},
+        "settings": asdict(log.settings),
+        "warnings": [asdict(warning) for warning in log.warnings],
+    }
+    for notebook, node in pages:
+        for name, answer in recorded(node):
+            if name in document:
+                raise ValueError(f"{notebook.path.name} records '{name}', a name that is already taken")
+            document[name] = answer
+    return plain(document, "results")
+
+
+def recorded(node: NotebookNode) -> list[tuple[str, object]]:
+    """Return the answers an executed notebook recorded, in order."""
+    outputs = [output for cell in node.cells for output in cell.get("outputs", [])]
+    bundles = [output.data[ANSWER] for output in outputs if ANSWER in output.get("data", {})]
+    return [(bundle["name"], bundle["answer"]) for bundle in bundles]
+
+
+def check_results(document: dict) -> None:
+    """Raise ValueError with every way in which a document is not what the schema describes.
+
+    Beyond what a schema can say: limits are in order.
+    """
+    found = sorted(_validator().iter_errors(document), key=lambda error: list(map(str, error.absolute_path)))
+    wrong = [f"{'.'.join(map(str, error.absolute_path)) or 'results'}: {error.message}" for error in found]
+    wrong += [f"{place}: limits crossed" for place, node in _objects(document) if _crossed(node)]
+    if wrong:
+        raise ValueError("results.json would not be valid:\n" + "\n".join(wrong))
+
+
+@cache
+def _validator():
+    from jsonschema import Draft202012Validator
+
+    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
+    Draft202012Validator.check_schema(schema)
+    return Draft202012Validator(schema)
+
+
+def _objects(node: object, place: str = "results"):
+    if isinstance(node, dict):
+        yield place, node
+        for name, item in node.items():
+            yield from _objects(item, f"{place}.{name}")
+    elif isinstance(node, list):
+        for i, item in enumerate(node):
+            yield from _objects(item, f"{place}[{i}]")
+
+
+def _crossed(node: dict) -> bool:
+    low, high = node.get("low"), node.get("high")
+    both = isinstance(low, (int, float)) and isinstance(high, (int, float))
+    return both and low > high
+
+
+def unchanged(before: Log, after: Log) -> None:
+    """Raise DataError if a file of the log changed while its report was being made."""
+    was, now = ({file.name: file.sha256 for file in log.files} for log in (before, after))
+    if changed := sorted(name for name in was.keys() | now.keys() if was.get(name) != now.get(name)):
+        raise DataError([f"{name}: changed while the report was being made; run the report again" for name in changed])

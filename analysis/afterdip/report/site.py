@@ -1,0 +1,61 @@
+"""What all pages of a report share: the frame around them, drawn from results.json alone."""
+
+from __future__ import annotations
+
+import calendar
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+TEMPLATES = Path(__file__).with_name("template")
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """The values every template sees."""
+
+    values: dict[str, object]
+
+    def render(self, template: str, **more: object) -> str:
+        """Return a template filled in; text is escaped except what is passed as `body`."""
+        marked = {name: Markup(value) if name == "body" else value for name, value in more.items()}
+        return _templates().get_template(template).render(**self.values, **marked).strip() + "\n"
+
+
+def page_frame(results: dict, *, page: str) -> Frame:
+    """Return the frame of one page; `page` is its name, "index" for the first."""
+    from afterdip.charts import style
+
+    return Frame(
+        {
+            "farm": results["settings"].get("name", ""),
+            "month": month_in_words(results["month"]),
+            "as_of": results["as_of"],
+            "version": results["version"],
+            "pages": results["pages"],
+            "page": page,
+            "parameters": results["parameters"].get(page, {}),
+            "files": results["log"]["files"],
+            "palette": {"ink": style.INK, "quiet": style.QUIET, "rule": style.RULE, "accent": style.ACCENT},
+        }
+    )
+
+
+def month_in_words(month: str) -> str:
+    """Return "October 2026" for "2026-10"."""
+    year, number = month.split("-")
+    return f"{calendar.month_name[int(number)]} {year}"
+
+
+@cache
+def _templates() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
