@@ -1,0 +1,183 @@
+"""How often a forecast from eleven months holds the twelfth month's hours, on farms that work in different ways."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..labour import forecast_hours, monthly_work, session_effort
+
+SESSIONS_A_MONTH = (8, 20, 40, 80)
+MONTHS_BEFORE = (4, 6, 11)
+EFFORT_SESSIONS = (8, 12, 20, 60)
+SEED = 20262
+HOURS_HEADER = (
+    "farm", "sessions_a_month", "months_before", "replicates",
+    *(f"{mode}_{what}" for mode in ("given_sessions", "pieces_only") for what in ("coverage", "below", "above")),
+    "given_sessions_ratio", "pieces_only_ratio",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkFarm:
+    """How a made-up farm works; spreads are standard deviations of logs, minutes are person-minutes.
+
+    A session takes (fixed + per piece x pieces) x session x month x crew x agent effects; every row scatters by
+    `row`. `walk`: lasting change a month. `drift`: relative change a month. `learning`: what a doubling of sessions
+    leaves, after `experience` sessions before the log. `season`, `step`: yearly swing, jump after half a year.
+    `sizes`: months differ from a tenth to the whole of the sessions. `crews`, `agents`: whether crews (1-3 people, the
+    larger ones slower a person) and agents (unlike minutes) change from month to month. `shared`: minutes a working
+    day that name no session. `missing`: share of sessions without labour rows.
+    """
+
+    fixed: float = 18.0
+    per_piece: float = 0.9
+    row: float = 0.3
+    session: float = 0.0
+    month: float = 0.0
+    walk: float = 0.0
+    drift: float = 0.0
+    learning: float = 1.0
+    experience: float = 0.0
+    season: float = 0.0
+    step: float = 0.0
+    sizes: bool = False
+    crews: bool = False
+    agents: bool = False
+    shared: float = 0.0
+    missing: float = 0.0
+
+
+FARMS = {
+    "plain": WorkFarm(),
+    "unequal sessions": WorkFarm(session=0.3),
+    "unequal months": WorkFarm(session=0.25, month=0.07),
+    "fast learning": WorkFarm(learning=0.88),
+    "slow learning": WorkFarm(learning=0.92, experience=50, month=0.04),
+    "steady drift": WorkFarm(drift=-0.02),
+    "drift, unequal months": WorkFarm(drift=-0.015, month=0.05),
+    "wandering": WorkFarm(walk=0.05),
+    "changing crews": WorkFarm(session=0.2, crews=True),
+    "changing agents": WorkFarm(agents=True),
+    "heavy tails": WorkFarm(row=0.7),
+    "season": WorkFarm(season=0.1, month=0.03),
+    "new hire": WorkFarm(step=0.15, session=0.2),
+    "shared and missing rows": WorkFarm(session=0.25, month=0.07, shared=25, missing=0.15),
+    "months of all sizes": WorkFarm(session=0.25, month=0.05, shared=25, sizes=True),
+    "all at once": WorkFarm(
+        session=0.3, month=0.05, learning=0.95, crews=True, agents=True, shared=20, missing=0.2, row=0.4
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SimulatedWork:
+    """Sessions, shape (n,): month, pieces, minutes as worked and as written (NaN: not); `shared`: shape (months,)."""
+
+    month: NDArray[np.int64]
+    pieces: NDArray[np.float64]
+    minutes: NDArray[np.float64]
+    written: NDArray[np.float64]
+    shared: NDArray[np.float64]
+
+
+def simulate_work(farm: WorkFarm, *, sessions: int, months: int, rng: np.random.Generator) -> SimulatedWork:
+    """Draw `months` months with about `sessions` sessions each (3 or more); pieces log-normal, median 22."""
+    each = rng.integers(max(sessions // 10, 3), sessions + 1, months) if farm.sizes else rng.poisson(sessions, months)
+    each = np.maximum(each, 3)
+    month = np.repeat(np.arange(months), each)
+    pieces = np.maximum(np.round(np.exp(rng.normal(np.log(22), 0.5, len(month)))), 1)
+    effect = np.exp(rng.normal(0, farm.session, len(month)))
+    levels = rng.normal(0, farm.month, months) + np.cumsum(rng.normal(0, farm.walk, months))
+    levels += farm.drift * np.arange(months) + farm.step * (np.arange(months) >= months // 2)
+    levels += farm.season * np.sin(2 * np.pi * (np.arange(months) + rng.integers(12)) / 12)
+    effect *= np.exp(levels)[month] * (farm.experience + 1 + np.arange(len(month))) ** np.log2(farm.learning)
+    fixed, per_piece = np.full(len(month), farm.fixed), np.full(len(month), farm.per_piece)
+    if farm.crews:
+        effect *= np.array([1.0, 1.12, 1.3])[_mix((3, 2, 1), month, months, rng)]
+    if farm.agents:
+        kind = _mix((4, 3, 2), month, months, rng)
+        fixed, per_piece = fixed * np.array([0.7, 1.0, 1.6])[kind], per_piece * np.array([0.7, 1.0, 1.5])[kind]
+    rows = np.exp(rng.normal(-(farm.row**2) / 2, farm.row, (2, len(month))))
+    minutes = (fixed * rows[0] + per_piece * pieces * rows[1]) * effect
+    days = np.maximum(rng.binomial(26, 1 - (1 - 1 / 26) ** each), 1)
+    shared = farm.shared * days * np.exp(rng.normal(0, 0.2 / np.sqrt(days)))
+    kept = rng.random(len(month)) >= farm.missing
+    kept[np.searchsorted(month, np.arange(months))] = True  # one session a month at least is written down
+    return SimulatedWork(month, pieces, minutes, np.where(kept, minutes, np.nan), shared)
+
+
+def _mix(weights: tuple[float, ...], month: NDArray, months: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Draw a kind for each session from a mix that differs between months (Dirichlet)."""
+    ends = rng.dirichlet(weights, months).cumsum(axis=1)
+    return (rng.random(len(month))[:, None] > ends[month][:, :-1]).sum(axis=1)
+
+
+def forecast_coverage(
+    farm: WorkFarm, *, sessions: int, before: int, replicates: int, rng: np.random.Generator
+) -> dict[str, float]:
+    """Forecast the month after `before` months; return coverage, the shares below and above, and high / low."""
+    out: dict[str, list] = {"given_sessions": [], "pieces_only": []}
+    for _ in range(replicates):
+        made = simulate_work(farm, sessions=sessions, months=before + 1, rng=rng)
+        past, last = made.month < before, made.month == before
+        work = monthly_work(
+            made.month[past],
+            made.pieces[past],
+            made.written[past],
+            done_minutes=np.bincount(made.month[past], np.nan_to_num(made.written[past])),
+            shared_minutes=made.shared[:before],
+        )
+        truth = (made.minutes[last].sum() + made.shared[before]) / 60
+        coming = {"pieces": int(made.pieces[last].sum()), "sessions": int(last.sum())}
+        for mode, asked in (("given_sessions", coming), ("pieces_only", {"pieces": coming["pieces"]})):
+            hours = forecast_hours(work, **asked).hours
+            out[mode].append((truth < hours.low, truth > hours.high, np.log(hours.high / hours.low)))
+    scores: dict[str, float] = {}
+    for mode, drawn in out.items():
+        below, above, width = np.mean(drawn, axis=0)
+        scores |= {f"{mode}_coverage": 1 - below - above, f"{mode}_below": below, f"{mode}_above": above}
+        scores[f"{mode}_ratio"] = float(np.exp(width))
+    return scores
+
+
+def effort_coverage(farm: WorkFarm, *, sessions: int, replicates: int, rng: np.random.Generator) -> tuple[float, float]:
+    """Return how often the limits of the fixed part and of the per-piece part hold the planted minutes."""
+    inside = np.zeros(2)
+    scale = np.exp(farm.session**2 / 2)
+    for _ in range(replicates):
+        made = simulate_work(replace(farm, sizes=False), sessions=2 * sessions + 10, months=1, rng=rng)
+        effort = session_effort(made.minutes[:sessions], made.pieces[:sessions])
+        for i, (part, truth) in enumerate(((effort.fixed, farm.fixed), (effort.per_piece, farm.per_piece))):
+            inside[i] += part.low <= truth * scale <= part.high
+    return tuple(inside / replicates)
+
+
+def calibrate_labour(folder: Path, *, replicates: int = 1000) -> None:
+    """Write labour_forecast_coverage.csv and labour_effort_coverage.csv into `folder`.
+
+    `below` and `above`: shares of months that took fewer or more hours than the limits; `ratio`: the geometric mean
+    of upper over lower limit, how much the forecast commits itself.
+    """
+    rng = np.random.default_rng(SEED)
+    with (folder / "labour_forecast_coverage.csv").open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file, lineterminator="\n")
+        table.writerow(HOURS_HEADER)
+        for name, farm in FARMS.items():
+            for sessions in SESSIONS_A_MONTH:
+                for before in MONTHS_BEFORE if sessions == 20 else MONTHS_BEFORE[-1:]:
+                    score = forecast_coverage(farm, sessions=sessions, before=before, replicates=replicates, rng=rng)
+                    row = [name, sessions, before, replicates, *(f"{score[key]:.3f}" for key in HOURS_HEADER[4:])]
+                    table.writerow(row)
+                    print(*row, flush=True)
+    with (folder / "labour_effort_coverage.csv").open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file, lineterminator="\n")
+        table.writerow(("farm", "sessions", "replicates", "fixed_coverage", "per_piece_coverage"))
+        for name in ("plain", "unequal sessions", "heavy tails"):
+            for sessions in EFFORT_SESSIONS:
+                pair = effort_coverage(FARMS[name], sessions=sessions, replicates=4 * replicates, rng=rng)
+                table.writerow([name, sessions, 4 * replicates, *(f"{x:.3f}" for x in pair)])

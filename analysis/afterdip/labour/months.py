@@ -1,0 +1,137 @@
+"""Month by month: the hours worked beside the hours the sessions of the month should have taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from afterdip.errors import DataError
+
+from .rows import check_sessions, least_squares, session_weights
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MonthlyWork:
+    """A farm's months, oldest first; arrays of shape (n_months,) unless said otherwise.
+
+    `sessions`, `pieces`: dipped in the month; `recorded_sessions`: those with labour rows. `minutes`: person-minutes
+    of the whole month, the sessions without labour taken to have cost what the recorded ones did; `recorded_minutes`:
+    what stands in the log. `expected`: minutes that months of such sessions and pieces take, from `structure`.
+    `order`: sessions dipped by the middle of the month, for learning. `usable`: months with labour written down.
+
+    `structure`: minutes = month + fixed x sessions + per_piece x pieces, shape (3,); `structure_covariance`: of fixed
+    and per_piece, shape (2, 2). `session_variance`: relative variance one session adds to its month's total.
+    """
+
+    sessions: NDArray[np.float64]
+    pieces: NDArray[np.float64]
+    recorded_sessions: NDArray[np.int64]
+    minutes: NDArray[np.float64]
+    recorded_minutes: NDArray[np.float64]
+    expected: NDArray[np.float64]
+    order: NDArray[np.float64]
+    usable: NDArray[np.bool_]
+    structure: NDArray[np.float64]
+    structure_covariance: NDArray[np.float64]
+    session_variance: float
+
+    def expect(self, *, sessions: float, pieces: float, months: float = 1.0) -> float:
+        """Return the minutes that `sessions` with `pieces` in all take in a stretch of `months`."""
+        month, fixed, per_piece = self.structure
+        return float(month * months + fixed * sessions + per_piece * pieces)
+
+
+def monthly_work(
+    month: ArrayLike,
+    pieces: ArrayLike,
+    minutes: ArrayLike,
+    *,
+    done_minutes: ArrayLike,
+    shared_minutes: ArrayLike,
+    carry: ArrayLike = (1.0,),
+    earlier_sessions: int = 0,
+) -> MonthlyWork:
+    """Set each month's labour against what its sessions and pieces lead one to expect.
+
+    `month`: 0 to n_months - 1, shape (n_sessions,); `pieces`, `minutes`: of each session, minutes NaN where no labour
+    was written down. `done_minutes`: shape (n_months,), person-minutes of sessions' rows by the month the work was
+    done; `shared_minutes`: shape (n_months,), rows that name no session (cleaning, mixing for the day). `carry`: which
+    share of a session's minutes is done in its own month, the next, ... `earlier_sessions`: dipped before month 0.
+
+    Sessions are split into fixed and per piece by weighted least squares, all agents together: the coming month's mix
+    of agents is taken to vary as it did. Shared minutes are fitted by non-negative least squares on a constant per
+    month and the expected session minutes, since some are spent whether or not much is dipped. Raises DataError.
+    """
+    y, n, known = check_sessions(minutes, pieces)
+    m, done = np.asarray(month, dtype=np.int64), np.asarray(done_minutes, dtype=np.float64)
+    shared, months = np.asarray(shared_minutes, dtype=np.float64), len(done)
+    if done.shape != shared.shape or (len(m) and not (m.min() >= 0 and m.max() < months)):
+        raise ValueError("done_minutes and shared_minutes need one value for each month of the sessions")
+    if not known.any():
+        raise DataError("no session has labour written down")
+    coefficients, covariance = _structure(y[known], n[known])
+    sessions, all_pieces = np.bincount(m, minlength=months), np.bincount(m, n, months)
+    recorded = np.bincount(m[known], minlength=months)
+    each = np.column_stack([np.ones_like(n), n]) @ coefficients
+    expected_all = _carried(np.bincount(m, each, months), carry)
+    expected_known = _carried(np.bincount(m[known], each[known], months), carry)
+    usable = (recorded > 0) & (done > 0) & (expected_known > 0)
+    grossed = done * np.divide(expected_all, expected_known, out=np.ones(months), where=usable)
+    base, per_minute = _shared(expected_all[usable], shared[usable])
+    structure = np.array([base, *(coefficients * (1 + per_minute))])
+    return MonthlyWork(
+        sessions=sessions.astype(np.float64),
+        pieces=all_pieces,
+        recorded_sessions=recorded,
+        minutes=np.where(usable, grossed + shared, np.nan),
+        recorded_minutes=done + shared,
+        expected=base + (1 + per_minute) * expected_all,
+        order=earlier_sessions + np.cumsum(sessions) - sessions / 2,
+        usable=usable,
+        structure=structure,
+        structure_covariance=covariance * (1 + per_minute) ** 2,
+        session_variance=_session_variance(y[known], n[known], m[known], coefficients),
+    )
+
+
+def _structure(y: NDArray, n: NDArray) -> tuple[NDArray, NDArray]:
+    """Return (fixed, per piece), both 0 or more, and their covariance; all per piece where sizes do not differ."""
+    if len(y) > 3 and np.ptp(n) > 0 and y.any():
+        fit = least_squares(np.column_stack([np.ones_like(n), n]), y, session_weights(y, n))
+        if (fit.coefficients >= 0).all():
+            return fit.coefficients, fit.covariance
+        if fit.coefficients[1] < 0:  # larger sessions do not take longer: the work goes by the session
+            return np.array([y.mean(), 0.0]), fit.covariance
+    return np.array([0.0, y.sum() / n.sum()]), np.zeros((2, 2))
+
+
+def _carried(by_month: NDArray, carry: ArrayLike) -> NDArray[np.float64]:
+    return np.convolve(by_month, np.asarray(carry, dtype=np.float64))[: len(by_month)]
+
+
+def _shared(expected: NDArray, shared: NDArray) -> tuple[float, float]:
+    """Return shared minutes per month and per expected session minute, both 0 or more."""
+    if not shared.any():
+        return 0.0, 0.0
+    from scipy.optimize import nnls
+
+    root = 1 / np.sqrt(expected)
+    design = np.column_stack([np.ones_like(expected), expected]) * root[:, None]
+    base, per_minute = nnls(design, shared * root)[0]
+    return float(base), float(per_minute)
+
+
+def _session_variance(y: NDArray, n: NDArray, month: NDArray, coefficients: NDArray) -> float:
+    """Return the variance of a month's total relative to its mean, times its sessions, from spread within months.
+
+    Months are left their own levels, so drift between months does not count as spread of sessions.
+    """
+    expected = np.column_stack([np.ones_like(n), n]) @ coefficients
+    level = np.bincount(month, y) / np.maximum(np.bincount(month, expected), 1e-300)
+    freedom = len(y) - np.count_nonzero(np.bincount(month)) - 1
+    if freedom < 3 or not y.any():
+        return 1.0  # only the months' own spread is left to scale the forecast; this sets no more than their weights
+    residual = y - expected * level[month]
+    return max(float(np.square(residual).sum() / freedom / expected.mean() ** 2), 1e-12)
