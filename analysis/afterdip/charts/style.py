@@ -64,6 +64,11 @@ def figure(width: float = 7.2, height: float = 3.6, *, rows: int = 1, columns: i
     return fig, fig.subplots(rows, columns)
 
 
+def rows_height(rows: int) -> float:
+    """Return the height in inches of a figure with so many labelled rows."""
+    return 1.1 + 0.27 * max(rows, 2)
+
+
 def agent_styles(agents: Iterable[str], controls: Iterable[str] = ()) -> dict[str, AgentStyle]:
     """Give each agent one colour, line and marker, by its place in sorted order; sham agents are grey and dotted."""
     controls = set(controls)

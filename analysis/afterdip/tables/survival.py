@@ -1,0 +1,100 @@
+"""The survival page's tables and sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from afterdip.tables.base import Table, count, out_of, per_cent, points
+
+if TYPE_CHECKING:
+    from afterdip.answers.survival import SurvivalAnswer, SurvivalCell
+
+
+def month_sentence(answer: SurvivalAnswer) -> str:
+    """Say in one breath what was dipped, what is alive at the horizon and what that is over the sham."""
+    month = answer.month
+    if not month.pieces:
+        return "No piece had its first dip in this month."
+    horizon = f"day {answer.horizon_days}"
+    alive = f"alive on {horizon}: {per_cent(month.alive)}" if month.alive.known else f"{horizon}: {month.alive.reason}"
+    loss = month.loss_over_sham
+    over = f"loss over the sham: {points(loss)}" if loss.known else f"loss over the sham: cannot say, {loss.reason}"
+    return (
+        f"{count(month.pieces)} pieces had their first dip in {count(month.sessions)} sessions; {alive}; {over}. "
+        f"{count(answer.redipped_pieces)} pieces were dipped again; they are counted once, from their first dip."
+    )
+
+
+def unknown_sentence(answer: SurvivalAnswer) -> str:
+    """Say what the month's log leaves open."""
+    u = answer.unknown
+    return (
+        f"{out_of(u.trays_never_checked, u.trays)} trays first dipped in the month were never checked afterwards "
+        f"({count(u.pieces_never_checked)} pieces: unknown, not alive; they are in no curve). "
+        f"{out_of(u.sessions_followed_to_horizon, u.sessions)} sessions were followed to day {answer.horizon_days}."
+    )
+
+
+def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, caption: str) -> Table:
+    """Set cells as rows: counts, alive at the horizon, came off, and loss over the sham."""
+    day = f"day {answer.horizon_days}"
+    columns = ("", "sessions", "pieces", "died", f"alive on {day}", f"came off by {day}", "loss over sham")
+    rows = tuple(
+        (
+            c.label,
+            count(c.sessions),
+            count(c.pieces),
+            count(int(c.curve.deaths.sum()) if c.curve is not None else None),
+            per_cent(c.alive),
+            per_cent(c.detached),
+            points(c.loss_over_sham),
+        )
+        for c in cells
+    )
+    note = (
+        f"Limits at {answer.confidence_level:.0%}, with the session as the unit. Loss over sham: percentage points of "
+        "pieces dead by that day, agent minus sham dip; above zero the agent lost more. Came off: detached and lost."
+    )
+    return Table(caption, columns, rows, note)
+
+
+def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
+    """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
+    day, level = f"day {answer.horizon_days}", f"{answer.confidence_level:.0%} limits, the session as the unit"
+    month, sham = answer.month, answer.month_sham
+    behind = f"{count(month.pieces)} pieces in {count(month.sessions)} sessions; sham {count(sham.pieces)} pieces"
+    agents = "; ".join(f"{c.label} {_alive(c)}" for c in answer.agents)
+    pieces, sessions = (sum(getattr(c, name) for c in answer.agents) for name in ("pieces", "sessions"))
+    window = f"{count(pieces)} pieces, {count(sessions)} sessions"
+    came_off = f"by {day} {per_cent(month.detached)} had come off"
+    return {
+        "month": {
+            "alt": f"Stepped curve of the share of pieces alive after the first dip. All agents: {_alive(month)}; "
+            f"sham: {_alive(sham)}, both read on {day}.",
+            "caption": f"Pieces alive by day after their first dip, followed through re-dips: {behind}. Band: {level}. "
+            f"Dotted line: {day}.",
+        },
+        "ends": {
+            "alt": f"Stacked areas of pieces that died and pieces that came off; {came_off}.",
+            "caption": f"How pieces were lost, as competing ends: {behind}. Pieces removed alive are censored.",
+        },
+        "agents": {
+            "alt": f"One stepped survival curve per agent, read on {day}: {agents}.",
+            "caption": f"Pieces alive by agent of the first dip: {window}. Bands: {level}. Sham in grey, dotted.",
+        },
+        "groups": {
+            "alt": "Dots with limits: loss over sham by coral group and agent; the table below holds the numbers.",
+            "caption": f"Pieces dead by {day}, agent minus sham in the same coral group: {window}. Bars: {level}.",
+        },
+        "months": {
+            "alt": "Dots with limits, one per month: "
+            + "; ".join(f"{c.label} {_alive(c)}" for c in answer.months)
+            + ".",
+            "caption": f"Alive on {day} by month of the first dip, without sham dips. Bars: {level}. Dashed: target.",
+        },
+    }
+
+
+def _alive(cell: SurvivalCell) -> str:
+    return f"{per_cent(cell.alive)} alive" if cell.alive.known else cell.alive.reason
