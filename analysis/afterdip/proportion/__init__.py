@@ -1,0 +1,39 @@
+"""Proportions, means and ratios with limits: exact for independent pieces, session-level where pieces shared a bath."""
+
+from .differences import miettinen_nurminen_difference, newcombe_difference, paired_difference
+from .mover import difference_of, ratio_of
+from .rates import mean_limits, ratio_limits, session_mean, session_ratio
+from .sessions import (
+    ASSUMED_CORRELATION,
+    MIN_SESSIONS,
+    by_session,
+    design_effect,
+    intra_session_correlation,
+    ratio_influence,
+    session_proportion,
+    share_limits,
+)
+from .single import clopper_pearson, upper_bound_when_none, wilson
+
+__all__ = [
+    "ASSUMED_CORRELATION",
+    "MIN_SESSIONS",
+    "by_session",
+    "clopper_pearson",
+    "design_effect",
+    "difference_of",
+    "intra_session_correlation",
+    "mean_limits",
+    "miettinen_nurminen_difference",
+    "newcombe_difference",
+    "paired_difference",
+    "ratio_influence",
+    "ratio_limits",
+    "ratio_of",
+    "session_mean",
+    "session_proportion",
+    "session_ratio",
+    "share_limits",
+    "upper_bound_when_none",
+    "wilson",
+]
