@@ -18,7 +18,7 @@ AGENTS = """
 agent,active,is_control,active_strength,strength_unit,drops_per_ml,separates,rinses_needed,clarity,signal_word,basis,max_per_l,max_per_l_unit,max_minutes,not_for,price,price_unit
 IOD,povidone-iodine,no,10,% w/v,20,no,1,hazy,warning,label,5,mL/L,15,anemone,0.04,mL
 OIL,plant oils,no,,,20,yes,2,opaque,warning,label,4,mL/L,10,,0.09,mL
-POW,levamisole,no,50,% w/w,,no,1,clear,danger,vet order,60,mg/L,60,shrimp,0.30,g
+POW,levamisole,no,50,% w/w,,no,1,clear,danger,vet order,100,mg/L,60,shrimp,0.30,g
 SHAM,none,yes,,,,,,,none,none,,,,,,
 """
 SESSIONS = """

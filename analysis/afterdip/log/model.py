@@ -25,7 +25,7 @@ class Problem:
         if self.row is not None:
             place.append(f"row {self.row}")
         if self.column is not None:
-            place.append(f"column '{self.column}'")
+            place.append(f"{'key' if self.file.endswith('.toml') else 'column'} '{self.column}'")
         return f"{', '.join(place)}: {self.message}"
 
 

@@ -1,0 +1,189 @@
+"""One cell of a log: what each kind of column accepts, and what is refused rather than guessed.
+
+A raw cell is what a file holds: text, or from workbooks and Parquet also int, float, bool, date, date-time or a
+`Special`. Each parser returns a value or None (not recorded), or raises `RefusedError` with what was expected.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from .schema import CORAL_GROUPS, Column
+from .units import unit_key
+
+NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", re.ASCII)
+TIME = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?", re.ASCII)
+YES_NO = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
+MOST = 10**9  # no farm counts more of anything; larger numbers are slips
+INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff"))
+YEARS = (1950, 2199)
+
+
+@dataclass(frozen=True, slots=True)
+class Special:
+    """A spreadsheet cell that is more than its value: a formula, an error, a percentage, a zero-padded number, a merged area."""
+
+    what: str
+    shown: str
+    value: float | None = None
+
+
+class RefusedError(Exception):
+    """A cell that cannot be read; the argument is what was expected."""
+
+
+def shown(value: object) -> str:
+    """Return a cell as a message quotes it: what the user sees, at most 60 characters, nothing unprintable."""
+    if isinstance(value, Special):
+        return value.shown
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        value = int(value)
+    text = "".join(c if c.isprintable() else "?" for c in str(value))
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def tidy(value: object) -> object:
+    """Return the cell without stray, non-breaking or invisible spaces; None when nothing is left."""
+    if not isinstance(value, str):
+        return None if value is None or value != value else value
+    if not value.isascii():
+        value = value.translate(INVISIBLE)
+    return " ".join(value.split()) or None
+
+
+def parser(column: Column) -> Callable[[object], object]:
+    """Return the parser of a column: raw cell -> value, None when empty; raises RefusedError."""
+    by_kind = {
+        "key": text_of, "text": text_of, "group": group_of, "yes_no": yes_no_of, "date": day_of, "time": time_of,
+        "number": partial(number_of, expected=number_words(column), column=column),
+        "count": partial(number_of, expected=number_words(column), column=column),
+        "choice": partial(one_of, allowed={word.casefold(): word for word in column.allowed}),
+        "unit": partial(one_of, allowed={unit_key(word): word for word in column.allowed}, unit=True),
+    }  # fmt: skip
+    return by_kind[column.kind]
+
+
+def number_words(column: Column) -> str:
+    """Return what a number column expects, in words."""
+    noun = "whole number" if column.kind == "count" else "number"
+    if column.least is not None:
+        return f"{noun} of {column.least:g} or more"
+    return f"{noun} above {column.above:g}" if column.above is not None else noun
+
+
+def refuse_special(value: object, expected: str) -> None:
+    """Raise RefusedError for formulas, error cells and merged areas, saying what to do."""
+    if isinstance(value, Special) and value.what in ("formula", "merged"):
+        hint = "typed in, not a formula (paste it as a value)"
+        raise RefusedError(
+            f"{expected}, {hint if value.what == 'formula' else 'in a cell of its own, not a merged area'}"
+        )
+    if isinstance(value, Special) and value.what == "error":
+        raise RefusedError(expected)
+
+
+def text_of(value: object) -> str | None:
+    """Return a key or text. Spreadsheet numbers become text only where nothing can be lost: 7.0 is '7', 3.10 is refused."""
+    value = tidy(value)
+    if value is None or isinstance(value, str):
+        return value
+    refuse_special(value, "text")
+    if isinstance(value, Special) and value.what == "padded":
+        return value.shown
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and value % 1 == 0 and abs(value) < 1e15:
+        return str(int(value))
+    raise RefusedError("text or a whole number (format the cell as text)")
+
+
+def group_of(value: object) -> str | None:
+    """Return a coral group: the known ones in lower case, the farm's own as typed."""
+    text = text_of(value)
+    return text.casefold() if text is not None and text.casefold() in CORAL_GROUPS else text
+
+
+def yes_no_of(value: object) -> bool | None:
+    """Return a yes or no."""
+    value = tidy(value)
+    refuse_special(value, "yes or no")
+    key = shown(value).casefold()
+    if value is not None and key not in YES_NO:
+        raise RefusedError("yes or no")
+    return None if value is None else YES_NO[key]
+
+
+def number_of(value: object, *, expected: str, column: Column) -> float | None:
+    """Return a finite number within the column's bounds. `1,200` is 1200; `1,5` and `0,500` are refused, not guessed."""
+    value = tidy(value)
+    refuse_special(value, expected)
+    if value is None:
+        return None
+    if isinstance(value, Special):
+        if value.what == "percent":
+            raise RefusedError(f"{expected}, in a cell not formatted as per cent")
+        value = value.value
+    if isinstance(value, str):
+        if not (NUMBER.fullmatch(value) or THOUSANDS.fullmatch(value)):
+            raise RefusedError(expected)
+        value = float(value.replace(",", ""))
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < math.inf:
+        raise RefusedError(expected)
+    check_bounds(value, expected, column)
+    return float(value)
+
+
+def check_bounds(value: float, expected: str, column: Column) -> None:
+    """Raise RefusedError for a number outside the column's bounds, or not whole where it counts."""
+    low = (column.least is not None and value < column.least) or (column.above is not None and value <= column.above)
+    if low or (column.kind == "count" and value != int(value)):
+        raise RefusedError(expected)
+    if abs(value) > MOST:
+        raise RefusedError(f"{expected}, at most {MOST}")
+
+
+def one_of(value: object, *, allowed: dict[str, str], unit: bool = False) -> str | None:
+    """Return the allowed word that this cell spells, whatever its case (and for units its spaces)."""
+    value = tidy(value)
+    words = "one of " + ", ".join(allowed.values())
+    refuse_special(value, words)
+    if value is None:
+        return None
+    key = unit_key(str(value)) if unit else str(value).casefold()
+    if not isinstance(value, str) or key not in allowed:
+        raise RefusedError(words)
+    return allowed[key]
+
+
+def day_of(value: object) -> datetime.datetime | None:
+    """Return a day at midnight. A date-time gives its day; anything but year-month-day is refused as ambiguous."""
+    moment = time_of(value, expected="a date as 2026-10-03 (year-month-day)")
+    return None if moment is None else moment.replace(hour=0, minute=0, second=0, microsecond=0)
+
+
+def time_of(
+    value: object, *, expected: str = "a date and time as 2026-10-03T09:30 (no time zone)"
+) -> datetime.datetime | None:
+    """Return a date-time, to the microsecond; a date alone means midnight. Zones are refused."""
+    value = tidy(value)
+    refuse_special(value, expected)
+    if value is None:
+        return None
+    if isinstance(value, str):
+        try:
+            value = datetime.datetime.fromisoformat(value) if TIME.fullmatch(value) else None
+        except ValueError as error:  # 2026-02-30
+            raise RefusedError(expected) from error
+    elif isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
+        value = datetime.datetime(value.year, value.month, value.day)
+    if not isinstance(value, datetime.datetime) or value.tzinfo is not None:
+        raise RefusedError(expected)
+    if not YEARS[0] <= value.year <= YEARS[1]:
+        raise RefusedError(f"{expected} from {YEARS[0]} to {YEARS[1]}")
+    return value

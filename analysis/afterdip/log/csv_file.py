@@ -1,0 +1,113 @@
+"""CSV files: UTF-8, comma, one header row. Plain files go through Arrow; anything unusual through the strict reader of csv."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+
+import numpy as np
+
+from .model import Problem
+from .raw import RawColumn, RawTable, UnreadableError, assemble, encode, refuse
+from .schema import Table
+
+BLANK_LINE = re.compile(rb"\n\r?\n|^\r?\n")
+UTF16 = (b"\xff\xfe", b"\xfe\xff")
+
+
+def read_csv(table: Table, file: str, data: bytes) -> tuple[RawTable, list[Problem]]:
+    """Return the raw table in these bytes and the problems of its header; raises UnreadableError."""
+    text_ok(file, data)
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    if not data.strip():
+        raise refuse(file, None, "a header row, got an empty file", "empty_file")
+    first = data.split(b"\n", 1)[0]
+    if not first.strip(b" \t\r,"):
+        raise refuse(file, 1, "a header row, got an empty row", "empty_file")
+    for mark, name in ((b";", "semicolons"), (b"\t", "tabs")):
+        if mark in first and b"," not in first:
+            raise refuse(file, 1, f"columns separated by commas, got {name}", "separator")
+    return assemble(table, file, *(_fast(data) or _strict(file, data)))
+
+
+def text_ok(file: str, data: bytes) -> None:
+    """Raise UnreadableError unless the bytes are UTF-8 text without NUL."""
+    if data.startswith(UTF16):
+        raise refuse(file, None, "UTF-8 text (save as 'CSV UTF-8'), got UTF-16", "encoding")
+    if b"\0" in data:
+        row = data.count(b"\n", 0, data.index(b"\0")) + 1
+        raise refuse(file, row, "text, got a NUL byte", "encoding")
+    try:
+        if not data.isascii():
+            data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        got = f"got byte 0x{data[error.start]:02x}"
+        raise refuse(file, row, f"UTF-8 text (save as 'CSV UTF-8'), {got}", "encoding") from error
+
+
+def _fast(data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray] | None:
+    """Read by Arrow, dictionary-encoded: only files without quotes, blank lines or bare carriage returns, else None."""
+    lone_cr = data.count(b"\r") != data.count(b"\r\n")
+    if b'"' in data or lone_cr or BLANK_LINE.search(data):
+        return None
+    header = data.split(b"\n", 1)[0].decode("utf-8").rstrip("\r").split(",")
+    if len(header) < 2:
+        return None
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    names = [str(i) for i in range(len(header))]
+    try:
+        read = arrow_csv.read_csv(
+            pa.BufferReader(data),
+            read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1),
+            parse_options=arrow_csv.ParseOptions(quote_char=False),
+            convert_options=arrow_csv.ConvertOptions(
+                column_types={name: pa.dictionary(pa.int32(), pa.string()) for name in names},
+                null_values=[],
+                strings_can_be_null=False,
+            ),
+        )
+    except pa.ArrowInvalid:  # ragged rows, a header alone: the strict reader says what is wrong and where
+        return None
+    columns = []
+    for name in names:
+        column = read.column(name).combine_chunks()
+        column = column.chunk(0) if isinstance(column, pa.ChunkedArray) else column
+        columns.append(RawColumn(column.indices.to_numpy().astype(np.int64), column.dictionary.to_pylist()))
+    return header, columns, np.arange(2, read.num_rows + 2)
+
+
+def _strict(file: str, data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray]:
+    """Read by csv in strict mode, counting rows as a spreadsheet does; raises UnreadableError."""
+    records, rows, problems = [], [], []
+    reader = csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True)
+    number = 0
+    try:
+        header = next(reader)
+        for number, record in enumerate(reader, start=2):
+            if len(record) > len(header) and not any(cell.strip() for cell in record[len(header) :]):
+                record = record[: len(header)]
+            if len(record) == len(header):
+                records.append(record)
+                rows.append(number)
+            elif any(cell.strip() for cell in record):
+                message = f"{len(header)} cells as in the header, got {len(record)}"
+                problems.append(Problem(file, number, None, message, code="ragged_row"))
+    except csv.Error as error:
+        problems.append(Problem(file, max(number, 1) + 1, None, _csv_words(error), code="csv"))
+    if problems:
+        raise UnreadableError(problems)
+    columns = [encode(cells) for cells in zip(*records, strict=True)] if records else [encode(()) for _ in header]
+    return header, columns, np.array(rows, dtype=np.int64)
+
+
+def _csv_words(error: csv.Error) -> str:
+    words = str(error)
+    if "unexpected end of data" in words or "field larger" in words:
+        return "a closing quote, got none"
+    if "expected after" in words:
+        return "a comma after a closing quote, got more text"
+    return f"a row of comma-separated cells, got: {words}"

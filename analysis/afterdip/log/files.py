@@ -1,0 +1,174 @@
+"""Which files make up a log: a folder of CSV or Parquet files, or one workbook; and their raw tables."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from .csv_file import read_csv
+from .model import FileRecord, Problem
+from .parquet_file import read_parquet
+from .raw import RawTable, UnreadableError
+from .schema import TABLES
+from .workbook import filled_rows, open_workbook, read_sheet
+
+READERS: dict[str, Callable] = {".csv": read_csv, ".parquet": read_parquet}
+REFUSED = {".xlsm": "macros", ".xlsb": "a binary format", ".xls": "an old binary format", ".ods": "another format"}
+SETTINGS_SHEET = "farm"
+
+
+@dataclass(slots=True)
+class RawLog:
+    """All that the files of a log hold, before any cell is typed. `broken`: tables whose file cannot be read."""
+
+    tables: dict[str, RawTable] = field(default_factory=dict)
+    broken: set[str] = field(default_factory=set)
+    problems: list[Problem] = field(default_factory=list)
+    files: list[FileRecord] = field(default_factory=list)
+    farm_toml: tuple[str, bytes] | None = None
+    farm_sheet: tuple[str, list[tuple[int, list[object]]]] | None = None
+
+    def keep(self, name: str, file: str, digest: str, read: Callable[[], tuple[RawTable, list[Problem]]]) -> None:
+        """Read one table; what makes it unreadable becomes problems, so that the other files are still looked at."""
+        try:
+            raw, problems = read()
+        except UnreadableError as error:
+            self.broken.add(name)
+            self.problems += error.args[0]
+            return
+        self.tables[name] = raw
+        self.problems += problems
+        left_out = {"empty row": raw.empty_rows} if raw.empty_rows else {}
+        self.files.append(FileRecord(file, digest, len(raw.rows), left_out))
+
+
+def log_files(path: Path) -> list[Path]:
+    """Return the files that a log at `path` would be read from, in order of name; [] if there is nothing there.
+
+    A folder's hidden and lock files (`.x`, `~$x`) and other kinds of file (notes, pictures) are not part of the log.
+    A workbook's settings may stand in a farm.toml beside it.
+    """
+    if path.is_dir():
+        kinds = {*READERS, *REFUSED, ".xlsx", ".toml"}
+        found = [file for file in path.iterdir() if file.suffix.casefold() in kinds and file.is_file()]
+        found = [file for file in found if not file.name.startswith((".", "~"))]
+        return sorted(
+            file for file in found if file.suffix.casefold() != ".toml" or file.name.casefold() == "farm.toml"
+        )
+    beside = path.parent / "farm.toml"
+    return [file for file in (path, beside) if file.is_file()]
+
+
+def read_files(path: Path) -> RawLog:
+    """Return the raw log at `path`, with the problems of its files and headers."""
+    log = RawLog()
+    files = log_files(path)
+    books = [file for file in files if file.suffix.casefold() not in (*READERS, ".toml")]
+    tables = [file for file in files if file.suffix.casefold() in READERS]
+    if not path.exists():
+        log.problems.append(Problem(str(path), None, None, "a folder or workbook, got nothing there", code="no_log"))
+    elif path.is_file() and path.suffix.casefold() in READERS:
+        message = f"a folder with a file per table, or one .xlsx workbook, got one {path.suffix} file"
+        log.problems.append(Problem(path.name, None, None, message, code="no_log"))
+        return log
+    if books and (len(books) > 1 or tables):
+        others = ", ".join(file.name for file in (*books, *tables))
+        log.problems.append(
+            Problem(path.name, None, None, f"one workbook or a file per table, got {others}", code="two_files")
+        )
+        return log
+    for file in files:
+        if file.suffix.casefold() == ".toml":
+            log.farm_toml = (file.name, file.read_bytes())
+            log.files.append(FileRecord(file.name, sha256(log.farm_toml[1]), 0))
+    for file in books:
+        _read_book(log, file)
+    _read_tables(log, tables)
+    if path.exists() and not (books and log.broken):
+        _missing_tables(log, path.name)
+    return log
+
+
+def sha256(data: bytes) -> str:
+    """Return the SHA-256 of these bytes in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def _read_tables(log: RawLog, files: list[Path]) -> None:
+    for file in files:
+        name = file.stem.casefold()
+        if name not in TABLES:
+            log.problems.append(_unknown_table(file.name, name))
+        elif name in log.tables or name in log.broken:
+            others = ", ".join(other.name for other in files if other.stem.casefold() == name)
+            log.problems.append(Problem(file.name, None, None, f"one file for {name}, got {others}", code="two_files"))
+        else:
+            data = file.read_bytes()
+            read = READERS[file.suffix.casefold()]
+            log.keep(name, file.name, sha256(data), lambda t=TABLES[name], f=file.name, d=data, r=read: r(t, f, d))
+
+
+def _read_book(log: RawLog, file: Path) -> None:
+    kind = REFUSED.get(file.suffix.casefold(), "another kind of file" if file.suffix.casefold() != ".xlsx" else "")
+    if kind:
+        log.broken = set(TABLES)
+        log.problems.append(Problem(file.name, None, None, f"a log as .xlsx, got {kind}", code="workbook"))
+        return
+    data = file.read_bytes()
+    try:
+        book = open_workbook(file.name, data)
+    except UnreadableError as error:
+        log.broken = set(TABLES)
+        log.problems += error.args[0]
+        return
+    try:
+        for sheet in book.worksheets:
+            _read_one_sheet(log, file.name, data, sheet)
+    finally:
+        book.close()
+
+
+def _read_one_sheet(log: RawLog, book: str, data: bytes, sheet) -> None:
+    name = sheet.title.strip().casefold()
+    file = f"{book}, sheet '{sheet.title}'"
+    known = name in TABLES or name == SETTINGS_SHEET
+    if known and sheet.sheet_state != "visible":
+        log.broken.add(name)
+        log.problems.append(
+            Problem(file, None, None, "a sheet that can be seen, got a hidden one", code="hidden_sheet")
+        )
+    elif name in log.tables or name in log.broken:
+        log.problems.append(Problem(file, None, None, f"one sheet for {name}, got another", code="two_files"))
+    elif name in TABLES:
+        log.keep(name, file, sha256(data), lambda: read_sheet(TABLES[name], file, sheet, data))
+    elif known or sheet.sheet_state == "visible":
+        _read_other_sheet(log, file, name, sheet, data)
+
+
+def _read_other_sheet(log: RawLog, file: str, name: str, sheet, data: bytes) -> None:
+    try:
+        rows = filled_rows(sheet, file, data)
+    except UnreadableError as error:
+        log.problems += error.args[0]
+        return
+    if name == SETTINGS_SHEET:
+        log.farm_sheet = (file, rows)
+    elif rows:
+        log.problems.append(_unknown_table(file, name))
+
+
+def _unknown_table(file: str, name: str) -> Problem:
+    near = difflib.get_close_matches(name, TABLES, n=1, cutoff=0.7)
+    hint = f" (did you mean '{near[0]}'?)" if near else ""
+    return Problem(
+        file, None, None, f"a table of the log ({', '.join(TABLES)}), got '{name}'{hint}", code="unknown_table"
+    )
+
+
+def _missing_tables(log: RawLog, where: str) -> None:
+    for table in TABLES.values():
+        if table.required and table.name not in log.tables and table.name not in log.broken:
+            log.problems.append(Problem(where, None, None, f"a table '{table.name}', got none", code="missing_table"))

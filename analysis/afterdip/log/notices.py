@@ -1,0 +1,231 @@
+"""Warnings of a valid log: what a farm should look at, and what the report must say about how far to trust it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from .derive import limit_strengths
+from .model import Problem, Settings
+
+FIRST_CHECK_DUE_DAYS = 7  # common practice, no source: deaths from a dip show within days
+CHECK_GAP_DUE_DAYS = 14  # longer and deaths can no longer be dated to the dip
+STRENGTH_JUMP = 10.0  # a slip of a unit or of a decimal point
+LONG_NAME = 6  # letters; shorter coral names that differ by one letter may well be two corals
+
+
+@dataclass(frozen=True, slots=True)
+class Tables:
+    """A valid log's frames with the file name and spreadsheet rows of each."""
+
+    frames: dict[str, pd.DataFrame]
+    files: dict[str, str]
+    rows: dict[str, np.ndarray]
+    settings: Settings
+    as_of: pd.Timestamp
+
+    def note(self, table: str, i: int | None, column: str | None, message: str, code: str, session: str | None = None):
+        """Return a warning at the i-th row of a table (None: the table as a whole)."""
+        row = None if i is None else int(self.rows[table][i])
+        return Problem(self.files[table], row, column, message, kind="warning", code=code, session=session)
+
+    def at_session(self, i: int, column: str, message: str, code: str) -> Problem:
+        """Return a warning at the i-th session."""
+        return self.note("sessions", i, column, message, code, self.frames["sessions"]["session"].iloc[i])
+
+
+def notices(log: Tables) -> list[Problem]:
+    """Return every warning of a valid log, in order of table and row."""
+    return [
+        *agent_notices(log), *strength_notices(log), *handling_notices(log), *no_sham(log),
+        *not_for(log), *spelling(log), *check_notices(log),
+    ]  # fmt: skip
+
+
+def agent_notices(log: Tables) -> Iterator[Problem]:
+    """Agents in use off label (code off_label), once per agent."""
+    agents, used = log.frames["agents"], log.frames["sessions"]["agent"].value_counts()
+    for i in np.flatnonzero((agents["basis"] == "off label") & agents["agent"].isin(used.index)):
+        name = agents["agent"].iloc[i]
+        message = f"use by label or by a veterinarian's order, got '{name}' used off label in {used[name]} sessions"
+        yield log.note("agents", i, "basis", message, "off_label")
+
+
+def strength_notices(log: Tables) -> Iterator[Problem]:
+    """Strengths far off the agent's own history (strength_jump), and over its limits (over_max_strength, over_max_minutes).
+
+    The history of a session is the median strength of the same agent's other sessions on the same axis.
+    """
+    agents, sessions = log.frames["agents"], log.frames["sessions"]
+    of = pd.Index(agents["agent"]).get_indexer(sessions["agent"])
+    median = median_of_others(sessions)
+    strength, unit = sessions["strength"].to_numpy(), sessions["strength_unit"].to_numpy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.maximum(strength / median, median / strength)
+    for i in np.flatnonzero(~sessions["is_control"] & (ratio > STRENGTH_JUMP * (1 + 1e-9))):
+        usual = f"within {STRENGTH_JUMP:g} times that agent's other sessions (median {median[i]:.4g} {unit[i]})"
+        yield log.at_session(i, "amount", f"a strength {usual}, got {strength[i]:.4g} {unit[i]}", "strength_jump")
+    limit, axis = limit_strengths(agents)
+    over = ~sessions["is_control"] & (axis[of] == unit) & (strength > limit[of] * (1 + 1e-9))
+    for i in np.flatnonzero(over):
+        message = f"{limit[of[i]]:.4g} {unit[i]} or less (the farm's limit), got {strength[i]:.4g} {unit[i]}"
+        yield log.at_session(i, "amount", message, "over_max_strength")
+    most = agents["max_minutes"].to_numpy()[of]
+    for i in np.flatnonzero(sessions["minutes"].to_numpy() > most):
+        message = f"{most[i]:g} minutes or less (the farm's limit), got {sessions['minutes'].iloc[i]:g}"
+        yield log.at_session(i, "minutes", message, "over_max_minutes")
+
+
+def median_of_others(sessions: pd.DataFrame) -> np.ndarray:
+    """Return for each session the median strength of its agent's other sessions on the same axis, NaN if there is none."""
+    out = np.full(len(sessions), np.nan)
+    for rows in sessions.groupby(["agent", "strength_unit"], sort=False).indices.values():
+        n = len(rows)
+        if n < 2:
+            continue
+        order = rows[np.argsort(sessions["strength"].to_numpy()[rows], kind="stable")]
+        s = sessions["strength"].to_numpy()[order]
+        rank, k = np.arange(n), n - 1  # without one value, the k left keep their order
+        low, high = (k - 1) // 2, k // 2
+        out[order] = (s[low + (rank <= low)] + s[high + (rank <= high)]) / 2
+    return out
+
+
+def handling_notices(log: Tables) -> Iterator[Problem]:
+    """Baths not kept moving (no_agitation), too few rinses (too_few_rinses), no protection with danger (no_ppe).
+
+    Rinses and protection count only as recorded. Agitation of an agent that separates counts as none unless recorded:
+    without it there is no ground to believe the strength of the bath.
+    """
+    agents, sessions = log.frames["agents"], log.frames["sessions"]
+    of = pd.Index(agents["agent"]).get_indexer(sessions["agent"])
+    separates = agents["separates"].fillna(False).to_numpy(dtype=bool)[of]
+    still = sessions["agitation"].isna() | (sessions["agitation"] == "none")
+    for i in np.flatnonzero(separates & still):
+        got = "an empty cell" if pd.isna(sessions["agitation"].iloc[i]) else "'none'"
+        message = f"manual, pump or air for an agent that separates, got {got}"
+        yield log.at_session(i, "agitation", message, "no_agitation")
+    needed = agents["rinses_needed"].fillna(0).to_numpy(dtype=float)[of]
+    done = sessions["rinses"].to_numpy(dtype=float, na_value=np.nan)
+    for i in np.flatnonzero(done < needed):
+        message = f"{needed[i]:g} rinses or more for this agent, got '{done[i]:g}'"
+        yield log.at_session(i, "rinses", message, "too_few_rinses")
+    danger = (agents["signal_word"] == "danger").to_numpy()[of]
+    for i in np.flatnonzero(danger & (sessions["ppe"] == "no")):
+        message = "the protection that the label and safety data sheet of a danger product ask for, got 'no'"
+        yield log.at_session(i, "ppe", message, "no_ppe")
+
+
+def no_sham(log: Tables) -> Iterator[Problem]:
+    """Months with dips but no sham dip (no_sham)."""
+    sessions = log.frames["sessions"]
+    has_sham = sessions["is_control"].groupby(sessions["date"].dt.to_period("M")).any()
+    for month in has_sham.index[~has_sham]:
+        yield log.note("sessions", None, None, f"a sham dip in each month with dips, got none in {month}", "no_sham")
+
+
+def not_for(log: Tables) -> Iterator[Problem]:
+    """Trays of a coral or coral group that the agent is never to be used on (not_for), by name, whatever the case."""
+    agents, sessions, trays = log.frames["agents"], log.frames["sessions"], log.frames["trays"]
+    barred = {
+        agent: {word.strip().casefold() for word in words.split(";")} - {""}
+        for agent, words in zip(agents["agent"], agents["not_for"], strict=True) if isinstance(words, str)
+    }  # fmt: skip
+    agent = sessions["agent"].to_numpy()[pd.Index(sessions["session"]).get_indexer(trays["session"])]
+    for i in np.flatnonzero(pd.Series(agent, dtype=object).isin(list(barred))):
+        for column in ("coral_group", "coral"):
+            if trays[column].iloc[i].casefold() in barred[agent[i]]:
+                message = f"no coral that agent '{agent[i]}' is not for, got '{trays[column].iloc[i]}'"
+                yield log.note("trays", i, column, message, "not_for", trays["session"].iloc[i])
+                break
+
+
+def spelling(log: Tables) -> Iterator[Problem]:
+    """Coral names that differ only in case, spaces, hyphens or one letter of a longer name (coral_spelling)."""
+    corals = log.frames["trays"]["coral"]
+    first = {name: i for i, name in reversed(list(enumerate(corals)))}
+    for name, other in alike(list(dict.fromkeys(corals))):
+        message = (
+            f"one spelling of each coral, got '{name}' and '{other}' (first in row {log.rows['trays'][first[other]]})"
+        )
+        yield log.note("trays", first[name], "coral", message, "coral_spelling")
+
+
+def alike(names: list[str]) -> list[tuple[str, str]]:
+    """Return (name, an earlier name it resembles), one pair per name at most.
+
+    Names are compared by their letters and digits in lower case; two names of `LONG_NAME` or more may also differ by
+    one letter added, dropped or changed (found by their common one-letter deletions). Digits must agree: 'acro 1' is
+    not 'acro 2'.
+    """
+    pairs, seen = [], {}
+    for name in names:
+        plain = "".join(c for c in name.casefold() if c.isalnum())
+        near = {plain}
+        if len(plain) >= LONG_NAME:
+            near |= {plain[:i] + plain[i + 1 :] for i in range(len(plain)) if not plain[i].isdigit()}
+        digits = "".join(c for c in plain if c.isdigit())
+        found = next((seen[key, digits] for key in sorted(near, key=len, reverse=True) if (key, digits) in seen), None)
+        if found is not None:
+            pairs.append((name, found))
+        for key in near:
+            seen.setdefault((key, digits), name)
+    return pairs
+
+
+def check_notices(log: Tables) -> Iterator[Problem]:
+    """Trays never checked (never_checked), and trays checked later than due (late_check), once per tray.
+
+    Due: a first check within `FIRST_CHECK_DUE_DAYS` of the dip, then one every `CHECK_GAP_DUE_DAYS`, up to the
+    horizon of the settings, the day of the report, the day no piece is left or the day the pieces are dipped again,
+    whichever comes first.
+    """
+    trays, checks = log.frames["trays"], log.frames["checks"]
+    dipped, end = due_span(log)
+    of = pd.Index(trays["tray"]).get_indexer(checks["tray"])
+    seen = np.bincount(of, minlength=len(trays)) > 0
+    for i in np.flatnonzero(~seen & (dipped < log.as_of.to_datetime64())):
+        days = (log.as_of.to_datetime64() - dipped[i]).astype("timedelta64[D]").astype(int)
+        message = f"a check of tray '{trays['tray'].iloc[i]}' after its dip, got none in {days} days"
+        yield log.note("trays", i, "tray", message, "never_checked", trays["session"].iloc[i])
+    for i, gap, due, start in _late(checks, of, dipped, end):
+        message = (
+            f"a check of tray '{trays['tray'].iloc[i]}' within {due} days of {str(start)[:10]}, got none for {gap}"
+        )
+        yield log.note("trays", i, "tray", message, "late_check", trays["session"].iloc[i])
+
+
+def due_span(log: Tables) -> tuple[np.ndarray, np.ndarray]:
+    """Return (day of dip, day up to which checks are due), datetime64[ns], shape (n_trays,)."""
+    trays, sessions = log.frames["trays"], log.frames["sessions"]
+    dipped = sessions["date"].to_numpy()[pd.Index(sessions["session"]).get_indexer(trays["session"])]
+    horizon = np.timedelta64(log.settings.horizon_days, "D")
+    end = np.minimum(dipped + horizon, log.as_of.to_datetime64())
+    again = pd.Series(dipped).groupby(trays["earlier_tray"].to_numpy()).min()
+    child = pd.Index(trays["tray"]).get_indexer(again.index)
+    end[child] = np.minimum(end[child], again.to_numpy())
+    return dipped, end
+
+
+def _late(checks: pd.DataFrame, of: np.ndarray, dipped: np.ndarray, end: np.ndarray):
+    """Yield (tray, days without a check, days due, since when) for the first overdue gap of each checked tray."""
+    order = np.lexsort((checks["checked"].to_numpy(), of))
+    tray, day, alive = of[order], checks["checked"].to_numpy()[order], checks["alive"].to_numpy()[order]
+    first = np.r_[True, tray[1:] != tray[:-1]] if len(tray) else np.zeros(0, dtype=bool)
+    last = np.r_[first[1:], True] if len(tray) else first
+    one = np.timedelta64(1, "D")
+    start = np.where(first, dipped[tray], np.r_[day[:1], day[:-1]])
+    due = np.where(first, FIRST_CHECK_DUE_DAYS, CHECK_GAP_DUE_DAYS)
+    gaps = [(tray, start, np.minimum(day, end[tray]), due)]
+    open_ = last & (alive > 0)  # from the last check on, while pieces are there
+    gaps.append((tray[open_], day[open_], end[tray[open_]], np.full(int(open_.sum()), CHECK_GAP_DUE_DAYS)))
+    trays, starts, stops, dues = (np.concatenate(part) for part in zip(*gaps, strict=True))
+    days = ((stops - starts) / one).astype(int)
+    late = np.flatnonzero(days > dues)
+    late = late[np.lexsort((starts[late], trays[late]))]
+    keep = np.r_[True, np.diff(trays[late]) != 0] if len(late) else np.zeros(0, dtype=bool)
+    for j in late[keep]:
+        yield trays[j], days[j], dues[j], starts[j]

@@ -1,0 +1,141 @@
+"""A table as its file holds it: cells untyped, each column as codes into its distinct cells, rows counted as a spreadsheet does."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .cells import shown, tidy
+from .model import Problem
+from .schema import DERIVED, Table
+
+
+class UnreadableError(Exception):
+    """A file that cannot be read as a table; the argument is its problems."""
+
+
+def refuse(file: str, row: int | None, message: str, code: str) -> UnreadableError:
+    """Return the UnreadableError for one problem."""
+    return UnreadableError([Problem(file, row, None, message, code=code)])
+
+
+@dataclass(slots=True)
+class RawColumn:
+    """Cells of one column: `codes`, shape (n_rows,), point into `cells`, the distinct raw values."""
+
+    codes: np.ndarray
+    cells: list[object]
+
+
+@dataclass(slots=True)
+class RawTable:
+    """One table as read: `rows`, shape (n_rows,), are spreadsheet row numbers (the header is row 1)."""
+
+    name: str
+    file: str
+    rows: np.ndarray
+    columns: dict[str, RawColumn] = field(default_factory=dict)
+    extra: dict[str, RawColumn] = field(default_factory=dict)
+    empty_rows: int = 0
+
+
+def encode(values: Iterable[object]) -> RawColumn:
+    """Return a column from its cells in order. 1, 1.0 and True stay apart."""
+    seen: dict[object, int] = {}
+    cells: list[object] = []
+    codes = []
+    for value in values:
+        key = value if type(value) is str else (type(value), value)
+        code = seen.setdefault(key, len(cells))
+        if code == len(cells):
+            cells.append(value)
+        codes.append(code)
+    return RawColumn(np.array(codes, dtype=np.int64), cells)
+
+
+def header_name(cell: object) -> str:
+    """Return a header as a column name: case and outer spaces do not matter, inner spaces are underscores."""
+    cell = tidy(cell)
+    return "" if cell is None else shown(cell).casefold().replace(" ", "_")
+
+
+def assemble(
+    table: Table, file: str, header: Sequence[object], columns: Sequence[RawColumn], rows: np.ndarray
+) -> tuple[RawTable, list[Problem]]:
+    """Name the columns by their header, drop rows and columns without content, and report what the header has wrong.
+
+    A column of the table that is missing, doubled or misspelt is an error; any other column is kept and a warning.
+    """
+    raw = RawTable(table.name, file, rows)
+    problems: list[Problem] = []
+    names = [header_name(cell) for cell in header]
+    for position, (name, column) in enumerate(zip(names, columns, strict=True), start=1):
+        if not name:
+            problems += _unnamed(file, position, column)
+        elif names.index(name) == position - 1:
+            (raw.columns if name in {c.name for c in table.columns} else raw.extra)[name] = column
+    for name in dict.fromkeys(n for n in names if n and names.count(n) > 1):
+        places = " and ".join(str(i) for i, n in enumerate(names, start=1) if n == name)
+        problems.append(
+            Problem(file, 1, name, f"each column once, got it as columns {places}", code="duplicate_column")
+        )
+        raw.columns.pop(name, None)
+    problems += _missing(table, raw, names) + _unknown(table, raw)
+    drop_empty_rows(raw)
+    return raw, problems
+
+
+def _unnamed(file: str, position: int, column: RawColumn) -> list[Problem]:
+    filled = [cell for cell in column.cells if tidy(cell) is not None]
+    if not filled:
+        return []
+    message = f"a name in column {position} of the header, got none above '{shown(filled[0])}'"
+    return [Problem(file, 1, None, message, code="unnamed_column")]
+
+
+def _missing(table: Table, raw: RawTable, names: list[str]) -> list[Problem]:
+    problems = []
+    for column in table.columns:
+        if column.need != "no" and column.name not in names:
+            near = difflib.get_close_matches(column.name, raw.extra, n=1, cutoff=0.75)
+            got = f"got '{near[0]}'" if near else "got none"
+            raw.extra.pop(near[0] if near else "", None)
+            problems.append(
+                Problem(raw.file, 1, column.name, f"a column of this name (required), {got}", code="missing_column")
+            )
+    return problems
+
+
+def _unknown(table: Table, raw: RawTable) -> list[Problem]:
+    problems = []
+    absent = [column.name for column in table.columns if column.name not in raw.columns]
+    for name in raw.extra:
+        near = difflib.get_close_matches(name, absent, n=1, cutoff=0.75)
+        hint = f" (did you mean '{near[0]}'?)" if near else ""
+        taken = name in DERIVED[table.name]
+        what = "left out, since the report has a figure of that name" if taken else "kept and ignored"
+        problems.append(Problem(
+            raw.file, 1, shown(name), f"a column of the {table.name} table, got an unknown one: {what}{hint}",
+            kind="warning", code="unknown_column",
+        ))  # fmt: skip
+    for name in DERIVED[table.name]:
+        raw.extra.pop(name, None)
+    return problems
+
+
+def drop_empty_rows(raw: RawTable) -> None:
+    """Drop the rows in which every cell is empty, counting them."""
+    full = np.zeros(len(raw.rows), dtype=bool)
+    for column in (*raw.columns.values(), *raw.extra.values()):
+        if full.all():
+            return
+        full |= np.array([tidy(cell) is not None for cell in column.cells], dtype=bool)[column.codes]
+    if full.all():
+        return
+    raw.empty_rows = int((~full).sum())
+    raw.rows = raw.rows[full]
+    for column in (*raw.columns.values(), *raw.extra.values()):
+        column.codes = column.codes[full]

@@ -1,0 +1,178 @@
+"""Raw tables -> typed columns: each distinct cell is parsed once, and a refused cell spoils only itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from .cells import RefusedError, Special, parser, shown, tidy
+from .model import Problem
+from .raw import RawColumn, RawTable
+from .schema import Column, Table
+
+
+@dataclass(slots=True)
+class TypedColumn:
+    """One column: `values`, shape (n_rows,) - object, float64 or datetime64[ns] - with `missing` and `bad` (refused) cells.
+
+    Missing and bad cells hold None, NaN or NaT. `codes` point into `levels`, the distinct values (None for missing
+    and bad). `shown` are the distinct raw cells as a message quotes them.
+    """
+
+    values: np.ndarray
+    missing: np.ndarray
+    bad: np.ndarray
+    codes: np.ndarray
+    levels: list[object]
+    shown: list[str]
+
+    def quote(self, i: int) -> str:
+        """Return the cell of row `i` as a message quotes it."""
+        return "an empty cell" if self.missing[i] else f"'{self.shown[self.codes[i]]}'"
+
+
+@dataclass(slots=True)
+class TypedTable:
+    """One table with every column of the schema, plus the problems of its cells."""
+
+    schema: Table
+    file: str
+    rows: np.ndarray
+    columns: dict[str, TypedColumn] = field(default_factory=dict)
+    extra: dict[str, np.ndarray] = field(default_factory=dict)
+    absent: set[str] = field(default_factory=set)  # required columns that the file lacks
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return self.columns[name].values
+
+    def known(self, *names: str) -> np.ndarray:
+        """Return where all these cells hold a usable value, shape (n_rows,)."""
+        out = np.ones(len(self.rows), dtype=bool)
+        for name in names:
+            out &= ~(self.columns[name].missing | self.columns[name].bad)
+        return out
+
+    def empty(self, *names: str) -> np.ndarray:
+        """Return where all these cells are empty, in columns that the file has or need not have, shape (n_rows,)."""
+        out = np.ones(len(self.rows), dtype=bool)
+        for name in names:
+            out &= self.columns[name].missing & (name not in self.absent)
+        return out
+
+    def problem(self, i: int, name: str | None, message: str, code: str, **more: str | None) -> Problem:
+        """Return a Problem at the i-th row of data."""
+        return Problem(self.file, int(self.rows[i]), name, message, code=code, **more)
+
+
+def type_table(schema: Table, raw: RawTable) -> tuple[TypedTable, list[Problem]]:
+    """Return the typed table and one problem per refused or missing cell."""
+    table = TypedTable(schema, raw.file, raw.rows)
+    problems: list[Problem] = []
+    for column in schema.columns:
+        source = raw.columns.get(column.name)
+        if source is None:
+            source = RawColumn(np.zeros(len(raw.rows), dtype=np.int64), [None])
+            if column.need != "no":
+                table.absent.add(column.name)
+        typed, refused = type_column(column, source)
+        table.columns[column.name] = typed
+        problems += [
+            table.problem(
+                i, column.name, f"{refused[typed.codes[i]]}, got {quoted(source.cells[typed.codes[i]])}", "type"
+            )
+            for i in np.flatnonzero(typed.bad)
+        ]
+        if column.need == "yes" and column.name not in table.absent and typed.missing.any():
+            message = f"{expected(column)}, got an empty cell"
+            problems += [table.problem(i, column.name, message, "missing") for i in np.flatnonzero(typed.missing)]
+    for name, source in raw.extra.items():
+        words = np.array([None if tidy(cell) is None else shown(cell) for cell in source.cells], dtype=object)
+        table.extra[name] = words[source.codes] if len(words) else np.empty(0, dtype=object)
+    return table, problems
+
+
+def quoted(cell: object) -> str:
+    """Return a raw cell in quotes, saying where it is not text."""
+    if isinstance(cell, Special) and cell.what == "formula":
+        return f"the formula '{shown(cell)}'"
+    return f"'{shown(cell)}'"
+
+
+def expected(column: Column) -> str:
+    """Return what a required column expects, by asking its parser to refuse."""
+    if column.kind in ("key", "text", "group"):
+        return "a value"
+    try:
+        parser(column)(Special("error", ""))
+    except RefusedError as refusal:
+        return str(refusal)
+    raise AssertionError(f"the parser of {column.name} accepts an error cell")
+
+
+def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[int, str]]:
+    """Return the typed column, and for each refused distinct cell (by code) what was expected."""
+    parse = parser(column)
+    levels: list[object] = []
+    refused: dict[int, str] = {}
+    for code, cell in enumerate(source.cells):
+        try:
+            levels.append(parse(cell))
+        except RefusedError as refusal:
+            levels.append(None)
+            refused[code] = str(refusal)
+    if column.kind in ("key", "text"):
+        refused |= mixed_padding(source.cells, levels)
+    empty = np.array([level is None for level in levels], dtype=bool)
+    bad = np.zeros(len(levels), dtype=bool)
+    bad[list(refused)] = True
+    codes = source.codes
+    typed = TypedColumn(
+        _take(column.kind, levels, codes),
+        missing=(empty & ~bad)[codes],
+        bad=bad[codes],
+        codes=codes,
+        levels=levels,
+        shown=[shown(tidy(cell)) for cell in source.cells],
+    )
+    return typed, refused
+
+
+def mixed_padding(cells: list[object], levels: list[object]) -> dict[int, str]:
+    """Refuse numbers in a text column that also holds text such as 007: a 7 there may be a 007 that a spreadsheet cut."""
+    padded = any(isinstance(c, str) and str(v).startswith("0") and str(v).isdigit() and str(v) != "0"
+                 for c, v in zip(cells, levels, strict=True))  # fmt: skip
+    refused = {}
+    for code, cell in enumerate(cells):
+        if padded and isinstance(cell, (int, float)) and levels[code] is not None:
+            refused[code] = "text like the column's other cells, which keep leading zeros (format the cell as text)"
+            levels[code] = None
+    return refused
+
+
+def _take(kind: str, levels: list[object], codes: np.ndarray) -> np.ndarray:
+    if kind in ("number", "count"):
+        values = np.array([np.nan if level is None else level for level in levels], dtype=float)
+    elif kind in ("date", "time"):
+        values = np.array(levels, dtype="datetime64[us]").astype("datetime64[ns]")
+    else:
+        values = np.empty(len(levels), dtype=object)
+        values[:] = levels
+    return values[codes] if len(values) else values
+
+
+def column_for_frame(column: Column, typed: TypedColumn) -> pd.Series | np.ndarray:
+    """Return the column as DEVELOPERS.md lists it: required counts int64, optional ones Int64, yes_no bool or boolean."""
+    nullable = column.need == "no"
+    if column.kind == "count":
+        if not nullable:
+            return typed.values.astype(np.int64)
+        return pd.arrays.IntegerArray(np.where(typed.missing, 0, typed.values).astype(np.int64), typed.missing.copy())
+    if column.kind == "yes_no":
+        values = np.where(typed.missing, False, typed.values).astype(bool)
+        return pd.arrays.BooleanArray(values, typed.missing.copy()) if nullable else values
+    return typed.values

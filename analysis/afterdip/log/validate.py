@@ -1,0 +1,106 @@
+"""Raw tables -> typed, checked frames: every problem of a log in one pass, each reported once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+from . import rules, rules_follow_up
+from .derive import add_derived
+from .files import RawLog
+from .model import Problem
+from .schema import TABLES, Table
+from .typed import TypedTable, column_for_frame, type_table
+
+KEYS = (
+    ("agents", ("agent",), "agent", "an agent"),
+    ("sessions", ("session",), "session", "a session"),
+    ("trays", ("tray",), "tray", "a tray"),
+    ("checks", ("tray", "checked"), "checked", "a check of a tray on a day"),
+    (
+        "pests",
+        ("tray", "pest", "stage", "moment", "counted"),
+        "counted",
+        "a count of a tray, pest, stage and moment on a day",
+    ),
+)
+REFERENCES = (
+    ("sessions", "agent", "agents", "agent"),
+    ("trays", "session", "sessions", "session"),
+    ("checks", "tray", "trays", "tray"),
+    ("pests", "tray", "trays", "tray"),
+    ("labour", "session", "sessions", "session"),
+)
+RULES = (  # rule, tables it looks at
+    (rules.agent_rules, ("agents",)),
+    (rules.session_rules, ("sessions",)),
+    (rules.pieces_dates, ("trays", "sessions")),
+    (rules_follow_up.before_dip, ("trays", "sessions")),
+    (rules_follow_up.conservation, ("checks", "trays")),
+    (rules_follow_up.receding, ("checks",)),
+    (rules_follow_up.pest_counts, ("pests",)),
+    (rules_follow_up.chains, ("trays",)),
+)
+
+
+def validate(log: RawLog, as_of: pd.Timestamp) -> tuple[dict[str, TypedTable], list[Problem]]:
+    """Return the typed tables and every problem of their cells, in order of table, row and column."""
+    tables: dict[str, TypedTable] = {}
+    problems: list[Problem] = []
+    for name, schema in TABLES.items():
+        if name in log.tables:
+            tables[name], found = type_table(schema, log.tables[name])
+            problems += found
+    for table in tables.values():
+        problems += rules.pairs(table)
+    for name, columns, column, what in KEYS:
+        if name in tables:
+            problems += rules.repeated(tables[name], columns, column, what)
+    for name, column, target, key in REFERENCES:
+        problems += rules.unknown_keys(tables, name, column, target, key)
+    problems += rules.dates(tables, np.datetime64(as_of, "D"))
+    for rule, needed in RULES:
+        if all(name in tables for name in needed):
+            problems += rule(tables)
+    if "sessions" in tables:
+        problems = _better_worded(problems, rules.no_volume(tables["sessions"]))
+    return tables, problems
+
+
+def _better_worded(problems: list[Problem], better: list[Problem]) -> list[Problem]:
+    """Put `better` in place of the bare report of the same empty cell."""
+    places = {(p.file, p.row, p.column) for p in better}
+    return [p for p in problems if p.code != "missing" or (p.file, p.row, p.column) not in places] + better
+
+
+def in_order(problems: Iterable[Problem], files: list[str]) -> list[Problem]:
+    """Return the problems without repeats, by file as listed, row and column of the schema."""
+    columns = {column.name: i for table in TABLES.values() for i, column in enumerate(table.columns)}
+    place = {file: i for i, file in enumerate(files)}
+
+    def key(problem: Problem) -> tuple:
+        return place.get(problem.file, -1), problem.row or 0, columns.get(problem.column or "", -1)
+
+    return sorted(dict.fromkeys(problems), key=key)
+
+
+def frames(tables: dict[str, TypedTable]) -> dict[str, pd.DataFrame]:
+    """Return the six frames of a valid log, derived columns included; a table the log lacks has no rows."""
+    out = {}
+    for name, schema in TABLES.items():
+        table = tables.get(name)
+        out[name] = empty_frame(schema) if table is None else pd.DataFrame(
+            {c.name: column_for_frame(c, table.columns[c.name]) for c in schema.columns} | table.extra
+        )  # fmt: skip
+    add_derived(out)
+    return out
+
+
+def empty_frame(schema: Table) -> pd.DataFrame:
+    """Return the frame of a table with no rows, typed as any other."""
+    from .raw import RawTable
+
+    table, _ = type_table(schema, RawTable(schema.name, "", np.empty(0, dtype=np.int64)))
+    return pd.DataFrame({c.name: column_for_frame(c, table.columns[c.name]) for c in schema.columns})
