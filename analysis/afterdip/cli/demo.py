@@ -20,7 +20,11 @@ def declare(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the demo farm."""
     from afterdip.demo import write_demo
+    from afterdip.report.write import FolderError
 
+    if args.folder.exists() and (not args.folder.is_dir() or any(args.folder.iterdir())):
+        raise FolderError(f"{args.folder} is not empty; choose a new folder, so that nothing of yours is replaced")
+    args.folder.mkdir(parents=True, exist_ok=True)
     write_demo(args.folder)
     print(f"The demo farm (invented) is in {args.folder}.")
     return DONE

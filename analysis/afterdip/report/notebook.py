@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 KERNEL = "python3"
+_COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _HEADING = re.compile(r"^(#{1,6})\s+(.+?)\s*#*$", re.MULTILINE)
 
 
@@ -118,6 +119,6 @@ def failure(notebook: Notebook, node: NotebookNode) -> PageError | None:
             question = headings[-1] if headings else question
         for output in cell.get("outputs", []):
             if output.output_type == "error":
-                trace = "\n".join(output.traceback)
+                trace = _COLOUR.sub("", "\n".join(output.traceback))
                 return PageError(notebook.title, question, output.ename, output.evalue, trace)
     return None

@@ -51,13 +51,15 @@ def markdown(text: str, sections: list[tuple[str, str]] | None = None) -> str:
 
 
 class _Words(mistune.HTMLRenderer):
-    """Text cells: headings with ids, links that stay within the report."""
+    """Text cells: headings with ids, links that stay within the report; the `# Title` is left to the template."""
 
     def __init__(self, sections: list[tuple[str, str]]) -> None:
         super().__init__(escape=True)
         self._sections = sections
 
     def heading(self, text: str, level: int, **attrs) -> str:
+        if level == 1:
+            return ""  # the page's title, which the template sets
         words = re.sub(r"<[^>]+>", "", text)
         anchor = re.sub(r"\W+", "-", words.lower()).strip("-") or "part"
         if taken := sum(1 for known, _ in self._sections if re.fullmatch(rf"{re.escape(anchor)}(-\d+)?", known)):

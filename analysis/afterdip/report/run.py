@@ -150,7 +150,10 @@ def _heard(notebook: Notebook, status: int, said: bytes) -> NotebookNode:
         trace = said.decode("utf-8", "replace")
         last = trace.strip().splitlines()[-1] if trace.strip() else "its process ended without a word"
         raise PageError(notebook.title, "", "", last, trace)
-    return from_dict(json.loads(said))
+    try:
+        return from_dict(json.loads(said))
+    except ValueError:
+        raise PageError(notebook.title, "", "", "its process ended before the notebook was complete") from None
 
 
 def _fork(node: NotebookNode) -> tuple[int, int]:

@@ -36,17 +36,25 @@ class Outputs:
         return self.cell
 
     def add(self, output: NotebookNode, display_id: str | None = None) -> None:
-        """Append one output; text to the same stream runs on."""
+        """Append one output; text to a stream joins that stream's text since the last display."""
         if self._clear_first:
             self.cell.clear()
             self._clear_first = False
-        last = self.cell[-1] if self.cell else None
-        if output.output_type == "stream" and last is not None and last.get("name") == output.name:
-            last.text += output.text
+        if output.output_type == "stream" and (same := self._stream(output.name)) is not None:
+            same.text += output.text
             return
         self.cell.append(output)
         if display_id:
             self._shown.setdefault(display_id, []).append(output)
+
+    def _stream(self, name: str) -> NotebookNode | None:
+        """Return the stream of that name among the outputs since the last display, as nbclient joins them."""
+        for output in reversed(self.cell):
+            if output.output_type != "stream":
+                return None
+            if output.name == name:
+                return output
+        return None
 
     def update(self, data: dict, metadata: dict, display_id: str) -> None:
         """Change every display with that id."""
@@ -158,4 +166,7 @@ def run_cells(node: NotebookNode) -> None:
         cell.outputs = outputs.start()
         result = shell.run_cell(cell.source, store_history=True)
         if not result.success:
+            if not any(output.output_type == "error" for output in cell.outputs):  # IPython only prints an interrupt
+                error = result.error_before_exec or result.error_in_exec
+                outputs.add(new_output("error", ename=type(error).__name__, evalue=str(error), traceback=[]))
             break

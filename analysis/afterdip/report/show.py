@@ -43,7 +43,7 @@ def open_log(log: str, *, as_of: str) -> Log:
 def demo_log() -> Path:
     """Return the folder of the demo farm's log: the checkout's own, else one written from its seed."""
     shipped = Path(__file__).parents[3] / "data" / "demo" / "log"
-    return shipped if shipped.is_dir() else Path(_written_demo().name) / "log"
+    return shipped if shipped.is_dir() else Path(_written_demo().name)
 
 
 @cache
