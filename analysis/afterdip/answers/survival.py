@@ -201,9 +201,9 @@ def _by(read: _Reader, keep: np.ndarray, columns: list[str]) -> tuple[SurvivalCe
     trays = read.tally.trays
     control = trays["is_control"].to_numpy(bool)
     cells = []
-    for values, place in trays[keep].groupby(columns, sort=True).indices.items():
+    for values, part in trays[keep].groupby(columns, sort=True):  # `part` keeps the row numbers of `trays`
         chosen = np.zeros(len(trays), dtype=bool)
-        chosen[np.flatnonzero(keep)[place]] = True
+        chosen[part.index] = True
         is_control = bool(control[chosen].any())
         like = keep & control
         if "coral_group" in columns:

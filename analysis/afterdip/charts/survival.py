@@ -26,8 +26,9 @@ def draw_survival(ax: Axes, cells: Sequence, *, horizon_days: float, controls: S
         return
     styles = _styles(drawn, controls)
     until = _last_day(drawn, horizon_days)
+    shade = 0.14 if len(drawn) < 3 else 0.07  # many bands over one another must not hide the curves
     for cell in drawn:
-        _step(ax, cell.curve, styles[cell.label], cell.label, until)
+        _step(ax, cell.curve, styles[cell.label], cell.label, until, shade)
     ax.axvline(horizon_days, color=QUIET, linewidth=0.8, linestyle=(0, (1, 2)), zorder=0)
     ax.set_xlim(0, until)
     ax.set_xlabel("days after the first dip")
@@ -133,13 +134,11 @@ def _styles(cells: Sequence, controls: Sequence[str]) -> dict[str, AgentStyle]:
     return {label: by_agent.get(agent, sham if label == "sham" else ONE) for label, agent in agents.items()}
 
 
-def _step(ax: Axes, curve: SurvivalCurve, style: AgentStyle, label: str, until: float) -> None:
-    days = np.append(curve.days, max(until, curve.last_day))
-    end = np.flatnonzero(days > min(until, curve.last_day))
-    stop = end[0] if len(end) else len(days)
-    x = np.append(days[:stop], min(until, curve.last_day))
-    survival, low, high = (np.append(a[:stop], a[stop - 1]) for a in (curve.survival, curve.low, curve.high))
-    ax.fill_between(x, low, high, step="post", color=style.color, alpha=0.13, linewidth=0)
+def _step(ax: Axes, curve: SurvivalCurve, style: AgentStyle, label: str, until: float, shade: float) -> None:
+    shown = curve.days <= until
+    x = np.append(curve.days[shown], min(until, curve.last_day))
+    survival, low, high = (np.append(a[shown], a[shown][-1]) for a in (curve.survival, curve.low, curve.high))
+    ax.fill_between(x, low, high, step="post", color=style.color, alpha=shade, linewidth=0)
     ax.step(x, survival, where="post", color=style.color, linestyle=style.linestyle, label=label)
 
 
@@ -154,8 +153,8 @@ def _break_axis(ax: Axes, lowest: float) -> None:
         ax.set_ylim(0, 1.01)
         return
     ax.set_ylim(start, 1 + 0.02 * (1 - start))
-    ax.annotate(f"axis starts at {start:.0%}", (0, 0), xycoords="axes fraction", xytext=(6, 5),
-                textcoords="offset points", fontsize=8, color=QUIET, ha="left")  # fmt: skip
+    ax.annotate(f"axis starts at {start:.0%}", (1, 0), xycoords="axes fraction", xytext=(-6, 5),
+                textcoords="offset points", fontsize=8, color=QUIET, ha="right")  # fmt: skip
     slash = {"transform": ax.transAxes, "color": QUIET, "clip_on": False, "linewidth": 1}
     for y in (0.015, 0.035):
         ax.plot([-0.008, 0.008], [y - 0.008, y + 0.008], **slash)
@@ -167,11 +166,11 @@ def _numbers_followed(
     """Write below the axis how many pieces were still followed, a line per curve, as readers of such plots expect."""
     ticks = [t for t in ax.get_xticks() if 0 <= t <= until]
     offset = -46
-    ax.annotate("pieces followed", (0, 0), xycoords="axes fraction", xytext=(-4, offset + 11),
+    ax.annotate("pieces followed", (0, 0), xycoords="axes fraction", xytext=(-18, offset + 11),
                 textcoords="offset points", fontsize=8, color=QUIET, ha="right", va="center")  # fmt: skip
     for line, (label, curve) in enumerate(curves.items()):
         y = offset - 11 * line
-        ax.annotate(label, (0, 0), xycoords="axes fraction", xytext=(-4, y), textcoords="offset points",
+        ax.annotate(label, (0, 0), xycoords="axes fraction", xytext=(-18, y), textcoords="offset points",
                     fontsize=8, color=styles[label].color, ha="right", va="center")  # fmt: skip
         for tick, n in zip(ticks, at_risk_on(curve, ticks), strict=True):
             ax.annotate(f"{n:.0f}", (tick, 0), xycoords=("data", "axes fraction"), xytext=(0, y),
