@@ -88,8 +88,25 @@ def _codes(labels: NDArray) -> tuple[tuple, NDArray[np.intp]]:
     """
     values = labels.tolist()
     index = {label: i for i, label in enumerate(dict.fromkeys(values))}
-    if any(label is None or label is np.ma.masked or type(label).__name__ == "NAType" for label in index) or any(
-        isinstance(label, float) and label != label for label in index
-    ):
-        raise DataError("every row needs a session label; some are missing")
+    if any(_missing(label) for label in index):
+        raise DataError("every row needs a label of its session or group; some are missing")
     return tuple(index), np.fromiter(map(index.__getitem__, values), dtype=np.intp, count=len(values))
+
+
+def _missing(label: object) -> bool:
+    """None, NaN or pandas' NA, alone or in a pair; by name, as estimators do not import pandas."""
+    if isinstance(label, tuple):
+        return any(map(_missing, label))
+    if isinstance(label, float):
+        return label != label
+    return label is None or type(label).__name__ in ("NAType", "NaTType")
+
+
+def paired(one: ArrayLike, two: ArrayLike) -> NDArray[np.object_]:
+    """Return one label per row made of two, shape (n_rows,)."""
+    first, second = np.asarray(one), np.asarray(two)
+    if first.shape != second.shape or first.ndim != 1:
+        raise ValueError("labels must be one-dimensional and of equal length")
+    pairs = np.empty(len(first), dtype=object)
+    pairs[:] = list(zip(first.tolist(), second.tolist(), strict=True))
+    return pairs

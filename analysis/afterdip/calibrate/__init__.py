@@ -1,0 +1,1 @@
+"""Long simulations that measure what the intervals claim: `python -m afterdip.calibrate [name ...]`."""
