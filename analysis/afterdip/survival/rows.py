@@ -55,7 +55,7 @@ def session_counts(
     if not keep.any():
         raise DataError("no pieces were followed: every row is empty")
     day, counts = day[keep], [c[keep] for c in counts]
-    names, code = ((), np.zeros(len(day), np.intp)) if labels is None else _codes(labels[keep])
+    names, code = ((), np.zeros(len(day), np.intp)) if labels is None else label_codes(labels[keep])
     distinct, position = np.unique(np.append(day, 0.0), return_inverse=True)
     shape = (max(len(names), 1), len(distinct))
     cell = code * shape[1] + position[:-1]
@@ -81,12 +81,12 @@ def _refuse_impossible(day: NDArray, counts: list[NDArray]) -> None:
         raise DataError(problems)
 
 
-def _codes(labels: NDArray) -> tuple[tuple, NDArray[np.intp]]:
+def label_codes(labels: ArrayLike) -> tuple[tuple, NDArray[np.intp]]:
     """Return distinct labels, in order of appearance, and each row's position among them.
 
     A dictionary, because sorting text labels costs ten times more and mixed types cannot be sorted at all.
     """
-    values = labels.tolist()
+    values = np.asarray(labels).tolist()
     index = {label: i for i, label in enumerate(dict.fromkeys(values))}
     if any(_missing(label) for label in index):
         raise DataError("every row needs a label of its session or group; some are missing")
