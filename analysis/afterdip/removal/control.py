@@ -1,0 +1,87 @@
+"""When the sham's own deaths matter: published rules as data, and the kill they lead to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from ..estimate import Estimate, cannot_say
+from .reductions import schneider_orelli_reduction
+from .shares import shares_of_found
+
+
+@dataclass(frozen=True, slots=True)
+class ControlRule:
+    """What to do at which control mortality: nothing below `correct_from`, correct up to `void_above`, void beyond.
+
+    `edge_is_corrected` says what happens at exactly `correct_from`; exactly `void_above` is not void. `correct_from`
+    None: the rule knows no correction.
+    """
+
+    name: str
+    correct_from: float | None
+    edge_is_corrected: bool
+    void_above: float
+    source: str
+
+    def decide(self, control_mortality: float) -> str:
+        """Return "as it is", "corrected" or "void"; shares are compared to 12 digits so that 1 of 20 is 5 %."""
+        share = round(control_mortality, 12)
+        if share > self.void_above:
+            return "void"
+        if self.correct_from is None or share < self.correct_from:
+            return "as it is"
+        return "corrected" if share > self.correct_from or self.edge_is_corrected else "as it is"
+
+
+WHO = ControlRule(
+    "WHO 2016", 0.05, True, 0.20,
+    "Test procedures for insecticide resistance monitoring, 2nd ed., ISBN 978 92 4 151157 5 (thresholds from memory)",
+)
+CDC = ControlRule("CDC bottle bioassay", 0.03, False, 0.10, "CDC bottle bioassay guideline, Box 4")
+EPA = ControlRule(
+    "EPA acute toxicity", None, False, 0.10, "US EPA acute effluent toxicity methods: control survival of 90 % or more"
+)
+CONTROL_RULES = {rule.name: rule for rule in (WHO, CDC, EPA)}
+"""Borrowed from other trades: no rule exists for coral dips."""
+
+
+@dataclass(frozen=True, slots=True)
+class ControlledKill:
+    """Kill as a named control rule leads to it: as counted, corrected for the sham's deaths, or void."""
+
+    rule: str
+    decision: str  # as it is, corrected, void, no sham
+    control_mortality: Estimate
+    kill: Estimate
+
+    def to_json(self) -> dict:
+        """Return rule, decision and the two estimates."""
+        numbers = {"control_mortality": self.control_mortality.to_json(), "kill": self.kill.to_json()}
+        return {"rule": self.rule, "decision": self.decision} | numbers
+
+
+def controlled_kill(
+    dead, found, sham_dead, sham_found, *, session=None, sham_session=None, rule: ControlRule = WHO,
+    confidence_level: float = 0.95,
+) -> ControlledKill:
+    """Kill after the rule: arrays of dead and found pests of the agent's and of the sham's dips, shape (n_rows,).
+
+    The decision is taken on the sham's dead share as counted. Without a usable sham the kill is "cannot say".
+    """
+    options = {"confidence_level": confidence_level}
+    sham = shares_of_found(sham_dead, sham_dead, sham_found, session=sham_session, **options).killed
+    if not sham.known:
+        words = f"no sham to judge by: {sham.reason}"
+        return ControlledKill(rule.name, "no sham", sham, cannot_say(words, confidence_level=confidence_level))
+    decision = rule.decide(sham.estimate)
+    if decision == "void":
+        words = f"void: the sham itself killed {sham.estimate:.0%}, more than {rule.void_above:.0%} ({rule.name})"
+        kill = cannot_say(words, confidence_level=confidence_level, sessions=sham.sessions)
+    elif decision == "corrected":
+        both = {"session": session, "sham_session": sham_session}
+        kill = schneider_orelli_reduction(dead, found, sham_dead, sham_found, **both, **options).estimate
+    else:
+        kill = shares_of_found(dead, dead, found, session=session, **options).killed
+        if kill.known:
+            kill = replace(kill, method=f"{kill.method}; sham deaths too few to correct ({rule.name})")
+    return ControlledKill(rule.name, decision, sham, kill)

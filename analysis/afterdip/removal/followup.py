@@ -1,0 +1,76 @@
+"""What later looks say about trays that seemed clean after a dip: nothing found is not nothing there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..estimate import Estimate
+from ..proportion import session_proportion
+
+NOT_LOOKED = "not looked at after the dip"
+STILL_THERE = "not clean: living pests on the pieces after the dip"
+CAME_BACK = "not clean: nothing seen after the dip, living pests found later"
+NOT_LOOKED_AGAIN = "nothing seen after the dip, not looked at again: not shown to be clean"
+NONE_SEEN_AGAIN = "nothing seen after the dip or later: clean only as far as the bound"
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUp:
+    """Trays by what was seen after the dip and later.
+
+    `looked_at`: trays with any look after the dip; `looked_clean`: none living at the first of them; `looked_again`:
+    of those, with a later look; `came_back`: of those, with living pests then, whose share is `share_back` (0 is a
+    bound). `verdict` is the worst that was seen in any tray.
+    """
+
+    trays: int
+    looked_at: int
+    looked_clean: int
+    looked_again: int
+    came_back: int
+    share_back: Estimate
+    verdict: str
+
+    def to_json(self) -> dict:
+        """Return the counts, the share and the verdict."""
+        counts = {name: getattr(self, name) for name in self.__slots__ if name not in ("share_back", "verdict")}
+        return counts | {"share_back": self.share_back.to_json(), "verdict": self.verdict}
+
+
+def follow_up(tray, day, alive, *, session, trays: int, confidence_level: float = 0.95) -> FollowUp:
+    """Read the looks at the pieces after their dip, each of shape (n_looks,).
+
+    `tray`: labels; `day`: days since the dip; `alive`: living pests seen; `session`: label of each look's dip;
+    `trays`: how many were dipped. A tray's first look is that of its smallest day (several rows of a day are added).
+    """
+    tray, day, alive, session = np.asarray(tray), np.asarray(day, float), np.asarray(alive, float), np.asarray(session)
+    labels, first_row, codes = np.unique(tray, return_index=True, return_inverse=True)
+    first_day = np.full(len(labels), np.inf)
+    np.minimum.at(first_day, codes, day)
+    at_first = day == first_day[codes]
+    n = len(labels)
+    clean = np.bincount(codes[at_first], weights=alive[at_first], minlength=n) == 0
+    again = np.bincount(codes[~at_first], minlength=n) > 0
+    back = np.bincount(codes[~at_first], weights=alive[~at_first], minlength=n) > 0
+    watched = clean & again
+    came_back = (watched & back).astype(float)
+    share = session_proportion(
+        came_back, watched.astype(float), session=session[first_row], confidence_level=confidence_level
+    )
+    return FollowUp(
+        trays, n, int(clean.sum()), int(watched.sum()), int((watched & back).sum()),
+        replace(share, trays=int(watched.sum())), _verdict(clean, again, back),
+    )
+
+
+def _verdict(clean: np.ndarray, again: np.ndarray, back: np.ndarray) -> str:
+    """The worst seen in any tray; a later find overrides a clean first look."""
+    if not len(clean):
+        return NOT_LOOKED
+    if (clean & back).any():
+        return CAME_BACK
+    if (~clean).any():
+        return STILL_THERE
+    return NONE_SEEN_AGAIN if again.all() else NOT_LOOKED_AGAIN
