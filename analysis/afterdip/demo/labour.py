@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date, timedelta
 
 from .chance import Chance
@@ -23,10 +24,7 @@ COLUMNS = ("done", "task", "people", "minutes", "session", "pieces", "person")
 def learning(day: date) -> float:
     """Return the factor on person-minutes after the months since the first one (Wright's form, by month)."""
     months = (day.year - FIRST_DAY.year) * 12 + day.month - FIRST_DAY.month + 1
-    factor, doubled = 1.0, 1
-    while doubled * 2 <= months:
-        factor, doubled = factor * LEARNING_PER_DOUBLING, doubled * 2
-    return factor * LEARNING_PER_DOUBLING ** (months / doubled - 1.0)
+    return LEARNING_PER_DOUBLING ** math.log2(months)
 
 
 def _row(done: date, task: str, people: int, person_min: float, session: str, pieces: int | str,

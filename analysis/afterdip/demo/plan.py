@@ -31,9 +31,9 @@ from .truth import (
 
 DAYS = (LAST_DIP - FIRST_DAY).days
 WEEKS = DAYS // 7 + 1
-PER_WEEK = {SHAM: 0.95, OIL: 1.75, PEROXIDE: 1.75, IODINE: 1.65, PERMANGANATE: 0.38, WORM: 0.95, TABLET: 1.0}
+PER_WEEK = {SHAM: 0.9, OIL: 1.4, PEROXIDE: 1.5, IODINE: 1.5, PERMANGANATE: 0.32, WORM: 0.8, TABLET: 0.95}
 GROUPS = {
-    SHAM: {"sps": 0.40, "lps": 0.20, "soft": 0.15, "zoanthid": 0.15, "mushroom": 0.10},
+    SHAM: {"sps": 0.10, "lps": 0.30, "soft": 0.30, "zoanthid": 0.20, "mushroom": 0.10},
     OIL: {"sps": 0.60, "zoanthid": 0.25, "lps": 0.15},
     PEROXIDE: {"zoanthid": 0.50, "mushroom": 0.25, "soft": 0.25},
     IODINE: {"sps": 0.45, "lps": 0.35, "soft": 0.10, "mushroom": 0.10},
@@ -117,6 +117,11 @@ def ordinary(chance: Chance) -> list[Planned]:
                     slipped = True
                 planned.append(session)
     return planned
+
+
+def first_and_last(chance: Chance) -> list[Planned]:
+    """Return the sham sessions that open and close the log."""
+    return [Planned(day, SHAM, 0.0, WORKING_MINUTES[SHAM], _new_trays(chance, SHAM, day)) for day in (0, DAYS)]
 
 
 def _shared_bath(chance: Chance, day: int) -> list[Planned]:

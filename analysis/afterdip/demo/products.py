@@ -31,6 +31,7 @@ PRODUCTS = [dict(zip(COLUMNS, row, strict=True)) for row in (
     (SALT, "potassium chloride", "no", "990", "mg/g", "", "no", "1", "clear", "none", "none", "40", "g/L", "6", "",
      "0.004", "g"),
 )]
+NOT_FOR = {row["agent"]: row["not_for"] for row in PRODUCTS}
 RINSES = {row["agent"]: int(row["rinses_needed"]) for row in PRODUCTS}
 
 PER_UNIT = {OIL: 1.0, PEROXIDE: 120.0, IODINE: 100.0, PERMANGANATE: 990.0, WORM: 200.0, TABLET: 1.0, SALT: 990.0}

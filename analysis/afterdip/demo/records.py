@@ -11,8 +11,8 @@ from .stock import Tray
 from .truth import ACOEL, AS_OF, FIRST_DAY, SEEN
 
 CHECK_DAYS = ((1, 1), (3, 4), (6, 8), (13, 15), (20, 23), (29, 33), (43, 48))  # earliest and latest day of each round
-CHECK_MISSED = 0.07
-LATE_FIRST_CHECK = 0.03  # trays first looked at in the second week only
+CHECK_MISSED = 0.04
+LATE_FIRST_CHECK = 0.02  # trays first looked at in the second week only
 LAST_DAY = (AS_OF - FIRST_DAY).days
 STAGES = ("adult", "juvenile", "egg")
 

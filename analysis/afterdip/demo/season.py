@@ -8,17 +8,19 @@ from datetime import datetime, timedelta
 
 from .chance import Chance, Urn
 from .dip import Exposure, dip_pests, dip_pieces, expected_loss
-from .plan import DAYS, Planned, ordinary, trial, workday
-from .products import LOT_DAYS, LOT_PREFIX, RINSES, Bath, mix
+from .plan import DAYS, Planned, first_and_last, ordinary, trial, workday
+from .products import LOT_DAYS, LOT_PREFIX, NOT_FOR, RINSES, Bath, mix
 from .records import pests_after, pests_before
 from .stock import Tray
 from .truth import (
+    AFTER_TRIAL_DAYS,
     DEATH_CORRELATION,
     FIRST_DAY,
     IODINE,
     OIL,
     PEST_CORRELATION,
     REDIP_DAYS,
+    REDIPPED,
     SEED,
     SHAM,
     WEAK_FACTOR,
@@ -27,6 +29,7 @@ from .truth import (
     WEAK_TO,
     WORKING_MINUTES,
     WORKING_STRENGTH,
+    WORM,
 )
 
 
@@ -68,7 +71,7 @@ def run_farm() -> Farm:
     """Return the whole season from its seed."""
     farm = Farm()
     by_day = defaultdict(list)
-    for session in ordinary(farm.plan) + trial(farm.plan):
+    for session in ordinary(farm.plan) + trial(farm.plan) + first_and_last(farm.plan):
         by_day[session.day].append(session)
     for day in range(DAYS + 1):
         clock = datetime.combine(FIRST_DAY, datetime.min.time()) + timedelta(days=day, hours=8, minutes=30)
@@ -155,16 +158,17 @@ def _dip_tray(farm: Farm, tray: Tray, session: str, number: int, planned: Planne
 
 
 def _book_redip(farm: Farm, planned: Planned) -> None:
-    """Book another dip for trays that still carry pests; trial trays wait until they are out of the trial."""
-    left = planned.dips_left
-    if left is None:
-        if planned.block or not farm.plan.yes(0.30 if planned.agent == SHAM else 0.20):
-            return
-        left = farm.plan.whole(1, 2)
-    trays = [tray for tray in planned.trays if tray.watched and any(tray.colonies)]
-    day = workday(planned.day + farm.plan.whole(*REDIP_DAYS))
+    """Book another dip for trays that still carry pests; the trial's sham arm waits until its follow-up is over."""
+    left, agent, wait = planned.dips_left, planned.agent, REDIP_DAYS
+    if planned.block:
+        left = 1 if agent == SHAM else 0
+        agent, wait = WORM, AFTER_TRIAL_DAYS
+    elif left is None:
+        left = farm.plan.whole(1, 2) if farm.plan.yes(REDIPPED) else 0
+        agent = OIL if agent == SHAM else agent
+    trays = [tray for tray in planned.trays if tray.watched and any(tray.colonies) and tray.group != NOT_FOR[agent]]
+    day = workday(planned.day + farm.plan.whole(*wait))
     if trays and left > 0 and day <= DAYS:
-        agent = OIL if planned.agent == SHAM else planned.agent
         farm.due[day].append(Course(agent, left - 1, trays))
 
 
@@ -174,12 +178,14 @@ def _session_row(chance: Chance, key: str, started: datetime, planned: Planned, 
     celsius = chance.between(24.2, 26.8)
     fahrenheit = chance.yes(0.3)
     temperature = f"{celsius * 1.8 + 32.0:.1f}" if fahrenheit else f"{celsius:.1f}"
+    unread = chance.yes(0.04)
     stirred = chance.weighted({"pump": 0.5, "air": 0.2, "manual": 0.3} if agent == OIL else
                               {"none": 0.4, "manual": 0.4, "pump": 0.1, "": 0.1})
     return {
         "session": key, "started": started.isoformat(timespec="minutes"), "agent": agent, "amount": bath.amount,
         "amount_unit": bath.amount_unit, "bath_volume": bath.volume, "bath_volume_unit": bath.volume_unit,
-        "minutes": str(planned.minutes), "temperature": temperature, "temperature_unit": "F" if fahrenheit else "C",
+        "minutes": str(planned.minutes), "temperature": "" if unread else temperature,
+        "temperature_unit": "" if unread else "F" if fahrenheit else "C",
         "mix": planned.mix, "mixed": shared.mixed.isoformat(timespec="minutes") if planned.mix else "", "lot": lot,
         "agitation": stirred, "rinses": str(RINSES[agent] + chance.yes(0.15)),
         "ppe": chance.weighted({"yes": 0.85, "partial": 0.10, "": 0.05}),
