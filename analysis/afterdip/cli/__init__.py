@@ -56,6 +56,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 128 + signal.SIGINT
     except Exception as error:
         if args.debug:
+            say(getattr(error, "trace", ""))
             raise
         return _explain(error)
     finally:

@@ -23,6 +23,9 @@ def declare(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="FOLDER", type=Path, help="where the report goes (default: reports/MONTH)")
     parser.add_argument("--only", metavar="PAGE,...", default="", help="only these pages, for instance survival,labour")
     parser.add_argument(
+        "--notebooks", metavar="FOLDER", type=Path, help="make the pages from the notebooks here instead of our own"
+    )
+    parser.add_argument(
         "--jobs",
         metavar="N",
         type=a_number,
@@ -43,7 +46,8 @@ def run(args: argparse.Namespace) -> int:
     if day < f"{args.month}-01":
         args.usage_error(f"--month {args.month} begins after {day}, the day the report is made for (--as-of)")
     out = args.out or Path("reports") / args.month
-    notebooks = find_notebooks(only=[name.strip() for name in args.only.split(",") if name.strip()])
+    only = [name.strip() for name in args.only.split(",") if name.strip()]
+    notebooks = find_notebooks(args.notebooks, only=only)
     with _progress(len(notebooks)) as bar:
         results = write_report(
             log_path(args), out, month=args.month, as_of=day, notebooks=notebooks, jobs=args.jobs, done=bar.update_for

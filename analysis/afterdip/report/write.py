@@ -46,13 +46,12 @@ def new_report(out: Path) -> Iterator[Path]:
         held = _hold(folder)
     try:
         yield folder
-        _keep_own_files(out, folder)
         _to_disk(folder)
         with _locked(out.parent):
+            _keep_own_files(out, folder)
             _take_place(folder, out)
     finally:
-        with suppress(OSError):
-            shutil.rmtree(folder)  # what is left there: an unfinished report, or the one just replaced
+        shutil.rmtree(folder, ignore_errors=True)  # what is there now: an unfinished report, or the one just replaced
         if held is not None:
             os.close(held)
 
@@ -132,7 +131,7 @@ def _tidy(out: Path) -> None:
             shutil.rmtree(previous)
     for folder in out.parent.glob(f".{_literal(out.name)}.partial-*"):
         if (held := _hold(folder)) is not None:  # nobody else holds it: its run has ended
-            shutil.rmtree(folder)
+            shutil.rmtree(folder, ignore_errors=True)
             os.close(held)
 
 
@@ -144,7 +143,10 @@ def _hold(folder: Path) -> int | None:
     """Lock a folder for as long as this process lives; None if another run holds it or the system has no such locks."""
     if fcntl is None:
         return None
-    held = os.open(folder, os.O_RDONLY)
+    try:
+        held = os.open(folder, os.O_RDONLY)
+    except FileNotFoundError:  # its own run has just removed it
+        return None
     try:
         fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
