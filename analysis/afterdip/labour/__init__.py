@@ -1,10 +1,12 @@
 """Labour and cost: what a session takes, what the coming month will take, what a clean surviving piece costs."""
 
+from .cost import PARTS, PieceCost, PieceInputs, cost_per_clean_piece
 from .crew import CrewEffort, crew_effort
 from .effort import Effort, extra_rinse, hours_per_thousand, session_effort, task_effort
 from .forecast import HoursForecast, forecast_hours
 from .learning import Learning, learning
 from .months import MonthlyWork, monthly_work
+from .rows import MIN_SESSIONS, ratio_of_sums
 from .standard import (
     average_total,
     basic_time,
@@ -16,13 +18,18 @@ from .standard import (
 )
 
 __all__ = [
+    "MIN_SESSIONS",
+    "PARTS",
     "CrewEffort",
     "Effort",
     "HoursForecast",
     "Learning",
     "MonthlyWork",
+    "PieceCost",
+    "PieceInputs",
     "average_total",
     "basic_time",
+    "cost_per_clean_piece",
     "crew_effort",
     "extra_rinse",
     "forecast_hours",
@@ -30,6 +37,7 @@ __all__ = [
     "learning",
     "learning_exponent",
     "monthly_work",
+    "ratio_of_sums",
     "session_effort",
     "shift_standard_time",
     "standard_time",

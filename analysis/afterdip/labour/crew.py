@@ -35,7 +35,7 @@ def crew_effort(
 
     `minutes`: person-minutes, `clock`: elapsed minutes, both shape (n_sessions,), NaN where unrecorded; `crew`: people,
     NaN where unrecorded; `agent`: labels. Least squares with a term per agent, pieces, and a term per crew size, read
-    at the mean pieces and the mean mix of agents; HC3, t. The ratio is to the smallest crew on the log scale (delta
+    at the mean pieces and the mean mix of agents. The ratio is to the smallest crew on the log scale (delta
     method). Crews with fewer than MIN_SESSIONS sessions are listed with the reason. Not an experiment: crews were not
     dealt out by lot, and what else differed between their days is in these figures.
     """
@@ -58,8 +58,8 @@ def crew_effort(
             rows.append(CrewEffort(int(size), none, none, none))
             continue
         means = [np.eye(design.shape[1])[np.flatnonzero(enough == s)[0]] for s in (size, enough[0])]
-        person = fits["person"].combination(means[0], confidence_level=confidence_level, method="adjusted, HC3", **at)
-        wall = fits["clock"].combination(means[0], confidence_level=confidence_level, method="adjusted, HC3", **at)
+        how = {"confidence_level": confidence_level, "method": "adjusted least squares, HC2", **at}
+        person, wall = (fits[name].combination(means[0], **how) for name in ("person", "clock"))
         rows.append(CrewEffort(int(size), person, wall, _ratio(fits["person"], *means, confidence_level, at)))
     return tuple(rows)
 
@@ -83,7 +83,7 @@ def _ratio(fit: Fit, top: NDArray, bottom: NDArray, confidence_level: float, cou
     if a <= 0 or b <= 0:
         return cannot_say("minutes too scattered", confidence_level=confidence_level, **counts)
     gradient = top / a - bottom / b
-    reach = t_quantile(confidence_level, fit.degrees_of_freedom) * np.sqrt(gradient @ fit.covariance @ gradient)
+    reach = t_quantile(confidence_level, fit.freedom(gradient)) * np.sqrt(gradient @ fit.covariance @ gradient)
     ratio = a / b
     return Estimate(
         estimate=ratio,

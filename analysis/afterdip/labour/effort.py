@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from afterdip.estimate import Estimate, cannot_say
 
-from .rows import MIN_SESSIONS, check_sessions, least_squares, session_weights, t_quantile, too_few
+from .rows import MIN_SESSIONS, check_sessions, least_squares, ratio_of_sums, session_weights, t_quantile, too_few
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ def session_effort(
     (n_sessions,). `weight`: shape (n_sessions,), by default 1 / expected minutes (see `session_weights`); give the
     weights of the total to the tasks it is made of and the tasks' parts add up to the total's exactly.
 
-    Weighted least squares of minutes on 1 and pieces, HC3 errors, t limits on sessions - 2. A fixed part below zero
+    Weighted least squares of minutes on 1 and pieces; limits as `least_squares` has them. A fixed part below zero
     is shown, not clipped: it says that the split cannot be told from these sessions. The mean session's limits are t
     on sessions - 1; hours per thousand is a ratio (all minutes / all pieces) with the session sandwich, m/(m-1), t
     on m - 1. Fewer than MIN_SESSIONS with labour, or sessions all of one size: no split, with the reason.
@@ -75,20 +75,13 @@ def task_effort(
 def hours_per_thousand(minutes: ArrayLike, pieces: ArrayLike, *, confidence_level: float = 0.95) -> Estimate:
     """Return hours per 1,000 pieces over sessions with labour: a ratio of sums with session-robust t limits."""
     y, n, known = check_sessions(minutes, pieces)
-    y, n, m = y[known], n[known], int(known.sum())
-    counts = {"sessions": m, "pieces": int(n.sum())}
-    if m < MIN_SESSIONS:
-        return cannot_say(too_few(m), confidence_level=confidence_level, **counts)
-    scale, ratio = 1000 / 60, y.sum() / n.sum()
-    error = np.sqrt(m / (m - 1) * np.square(y - ratio * n).sum()) / n.sum()
-    reach = t_quantile(confidence_level, m - 1) * error
-    return Estimate(
-        estimate=float(scale * ratio),
-        low=float(scale * (ratio - reach)),
-        high=float(scale * (ratio + reach)),
+    return ratio_of_sums(
+        y[known],
+        n[known],
+        scale=1000 / 60,
         confidence_level=confidence_level,
         method="all minutes over all pieces; sessions as units, t limits",
-        **counts,
+        pieces=int(n[known].sum()),
     )
 
 
@@ -99,7 +92,7 @@ def extra_rinse(
 
     `minutes`: person-minutes of the rinse task alone, NaN where the session has no labour rows; `rinses`: how many
     stages followed, NaN where not recorded. Sessions with neither rinses nor rinse minutes say nothing and are left
-    out. Model: minutes = rinses x (fixed + per piece x pieces), weights 1 / (rinses x expected), HC3, t. It takes
+    out. Model: minutes = rinses x (fixed + per piece x pieces), weights 1 / (rinses x expected). It takes
     every stage to cost the same.
     """
     y, n, known = check_sessions(minutes, pieces)
@@ -114,10 +107,9 @@ def extra_rinse(
     weight = session_weights(y / k, n) / k
     fit = least_squares(np.column_stack([k, k * n]), y, weight)
     mean = n.mean()
-    each = fit.combination([1.0, mean], confidence_level=confidence_level, method="per rinse stage, HC3", **counts)
-    per = np.array([1.0, mean]) * 1000 / 60 / mean
-    thousand = fit.combination(per, confidence_level=confidence_level, method="per rinse stage, HC3", **counts)
-    return each, thousand
+    how = {"confidence_level": confidence_level, "method": "per rinse stage, least squares", **counts}
+    one = np.array([1.0, mean])
+    return fit.combination(one, **how), fit.combination(one * 1000 / 60 / mean, **how)
 
 
 def _split(y: NDArray, n: NDArray, weight: NDArray | None, level: float) -> tuple[Estimate, Estimate]:
@@ -127,7 +119,7 @@ def _split(y: NDArray, n: NDArray, weight: NDArray | None, level: float) -> tupl
         return none, none
     w = session_weights(y, n) if weight is None else weight
     fit = least_squares(np.column_stack([np.ones_like(n), n]), y, w)
-    method = "weighted least squares on pieces, HC3"
+    method = "weighted least squares on pieces, HC2"
     return (
         fit.combination([1.0, 0.0], confidence_level=level, method=method, **counts),
         fit.combination([0.0, 1.0], confidence_level=level, method=method, **counts),

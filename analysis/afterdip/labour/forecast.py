@@ -104,7 +104,7 @@ def _predict(
         curve = rows.predict(np.log(order), float(np.log(coming)), future)
         odds = ODDS_OF_LEARNING * np.exp(np.clip((level.score - curve.score) / 2, -300, 300))
         parts = [(1 / (1 + odds), parts[0][1]), (odds / (1 + odds), widened(curve, extra))]
-    return parts, parts[1][0] if len(parts) > 1 else 0.0
+    return parts, float(parts[1][0]) if len(parts) > 1 else 0.0
 
 
 def _structure_variance(work: MonthlyWork, sessions: float, pieces: float, base: float) -> float:

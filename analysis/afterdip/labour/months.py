@@ -52,6 +52,7 @@ def monthly_work(
     shared_minutes: ArrayLike,
     carry: ArrayLike = (1.0,),
     earlier_sessions: int = 0,
+    settled: ArrayLike | None = None,
 ) -> MonthlyWork:
     """Set each month's labour against what its sessions and pieces lead one to expect.
 
@@ -59,6 +60,8 @@ def monthly_work(
     was written down. `done_minutes`: shape (n_months,), person-minutes of sessions' rows by the month the work was
     done; `shared_minutes`: shape (n_months,), rows that name no session (cleaning, mixing for the day). `carry`: which
     share of a session's minutes is done in its own month, the next, ... `earlier_sessions`: dipped before month 0.
+    `settled`: shape (n_sessions,), whether a session's work was all done by the end of the log; the others (last
+    month's, still to be inspected) do not shape the split.
 
     Sessions are split into fixed and per piece by weighted least squares, all agents together: the coming month's mix
     of agents is taken to vary as it did. Shared minutes are fitted by non-negative least squares on a constant per
@@ -71,7 +74,9 @@ def monthly_work(
         raise ValueError("done_minutes and shared_minutes need one value for each month of the sessions")
     if not known.any():
         raise DataError("no session has labour written down")
-    coefficients, covariance = _structure(y[known], n[known])
+    whole = known if settled is None else known & np.asarray(settled, dtype=bool)
+    whole = whole if whole.any() else known
+    coefficients, covariance = _structure(y[whole], n[whole])
     sessions, all_pieces = np.bincount(m, minlength=months), np.bincount(m, n, months)
     recorded = np.bincount(m[known], minlength=months)
     each = np.column_stack([np.ones_like(n), n]) @ coefficients
@@ -92,7 +97,7 @@ def monthly_work(
         usable=usable,
         structure=structure,
         structure_covariance=covariance * (1 + per_minute) ** 2,
-        session_variance=_session_variance(y[known], n[known], m[known], coefficients),
+        session_variance=_session_variance(y[whole], n[whole], m[whole], coefficients),
     )
 
 

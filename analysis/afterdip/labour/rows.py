@@ -8,43 +8,65 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from afterdip.errors import DataError
-from afterdip.estimate import Estimate
+from afterdip.estimate import Estimate, cannot_say
 
 MIN_SESSIONS = 8  # below this neither the split into fixed and per piece nor its limits mean anything
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """Coefficients, shape (k,), their HC3 covariance, shape (k, k), and rows less coefficients."""
+    """Coefficients, shape (k,), with what their limits need: weighted design, bread, residuals and leverages."""
 
     coefficients: NDArray[np.float64]
-    covariance: NDArray[np.float64]
-    degrees_of_freedom: int
+    design: NDArray[np.float64]  # shape (n, k), rows times the root of their weight
+    bread: NDArray[np.float64]  # shape (k, k), inverse of design' design
+    residual: NDArray[np.float64]  # shape (n,), weighted alike
+    leverage: NDArray[np.float64]  # shape (n,)
+
+    @property
+    def covariance(self) -> NDArray[np.float64]:
+        """HC2 covariance of the coefficients, shape (k, k)."""
+        scores = self.design * (self.residual / np.sqrt(1.0 - self.leverage))[:, None]
+        return self.bread @ (scores.T @ scores) @ self.bread
+
+    def freedom(self, weights: ArrayLike) -> float:
+        """Return Bell & McCaffrey's degrees of freedom for weights @ coefficients, at least 1.
+
+        Satterthwaite's match of the HC2 variance under equal spread: (sum of eigenvalues)^2 / sum of their squares of
+        G (I - H) G, G the rows' shares in the combination over root (1 - leverage).
+        """
+        shares = self.design @ self.bread @ np.asarray(weights, dtype=np.float64) / np.sqrt(1.0 - self.leverage)
+        square = np.square(shares)
+        inner = self.bread @ (self.design.T @ (self.design * square[:, None]))
+        spread = np.sum(square**2 * (1 - 2 * self.leverage)) + np.trace(inner @ inner)
+        trace = np.sum(square * (1 - self.leverage))
+        return max(float(trace**2 / spread), 1.0) if spread > 0 else float(len(shares) - len(self.coefficients))
 
     def combination(self, weights: ArrayLike, *, confidence_level: float, **counts) -> Estimate:
         """Return the Estimate of weights @ coefficients with t limits; `counts` are those of Estimate."""
         w = np.asarray(weights, dtype=np.float64)
         value, error = float(w @ self.coefficients), float(np.sqrt(max(w @ self.covariance @ w, 0.0)))
-        reach = t_quantile(confidence_level, self.degrees_of_freedom) * error
+        reach = t_quantile(confidence_level, self.freedom(w)) * error
         return Estimate(
             estimate=value, low=value - reach, high=value + reach, confidence_level=confidence_level, **counts
         )
 
 
 def least_squares(design: NDArray, values: NDArray, weight: NDArray) -> Fit:
-    """Fit by weighted least squares; the covariance is HC3 (MacKinnon & White 1985, J Econometrics 29:305-325).
+    """Fit by weighted least squares, with limits that allow any spread of the rows.
 
-    HC3 allows any spread of the rows and leans to the safe side with few of them. `design`: shape (n, k) of full
-    column rank; `values`, `weight`: shape (n,), weights above 0. A row that alone decides a coefficient has no
-    residual to speak of: its leverage is held just below 1.
+    HC2 variances (MacKinnon & White 1985, J Econometrics 29:305) with Bell & McCaffrey's degrees of freedom (2002,
+    Surv Methodol 28:169; Imbens & Kolesar 2016, Rev Econ Stat 98:701): HC3 with rows - columns held its 95 % in only
+    91-94 % of simulated logs, these in 92-97 % (the calibration's
+    labour_effort table). `design`: shape (n, k) of full column rank; `values`, `weight`: shape
+    (n,), weights above 0. A row that alone decides a coefficient has no residual: its leverage is held below 1.
     """
     root = np.sqrt(weight)
     x, y = design * root[:, None], values * root
     bread = np.linalg.inv(x.T @ x)
     coefficients = bread @ (x.T @ y)
-    leverage = np.einsum("ij,jk,ik->i", x, bread, x)
-    scores = x * ((y - x @ coefficients) / (1.0 - np.minimum(leverage, 1 - 1e-9)))[:, None]
-    return Fit(coefficients, bread @ (scores.T @ scores) @ bread, len(values) - design.shape[1])
+    leverage = np.minimum(np.einsum("ij,jk,ik->i", x, bread, x), 1 - 1e-9)
+    return Fit(coefficients, x, bread, y - x @ coefficients, leverage)
 
 
 def session_weights(minutes: NDArray, pieces: NDArray) -> NDArray[np.float64]:
@@ -82,6 +104,33 @@ def t_quantile(confidence_level: float, degrees_of_freedom: float) -> float:
     return float(stdtrit(degrees_of_freedom, 0.5 + confidence_level / 2))
 
 
+def ratio_of_sums(
+    top: ArrayLike, bottom: ArrayLike, *, scale: float = 1.0, confidence_level: float, method: str, **counts
+) -> Estimate:
+    """Return scale x sum of top / sum of bottom over sessions: the ratio's session sandwich, m/(m-1), t on m - 1.
+
+    `top`, `bottom`: shape (n_sessions,). `counts` are those of Estimate, `sessions` the rows. Fewer than MIN_SESSIONS:
+    not said. A lower limit below zero, for what cannot be negative, is held at zero.
+    """
+    x, n = np.asarray(top, dtype=np.float64), np.asarray(bottom, dtype=np.float64)
+    m = len(x)
+    if m < MIN_SESSIONS:
+        return cannot_say(too_few(m), confidence_level=confidence_level, sessions=m, **counts)
+    ratio = x.sum() / n.sum()
+    error = np.sqrt(m / (m - 1) * np.square(x - ratio * n).sum()) / n.sum()
+    reach = t_quantile(confidence_level, m - 1) * error
+    low, high = (float(scale * (ratio + sign * reach)) for sign in (-1, 1))
+    return Estimate(
+        estimate=float(scale * ratio),
+        low=max(low, 0.0) if (x >= 0).all() else low,
+        high=high,
+        confidence_level=confidence_level,
+        method=method,
+        sessions=m,
+        **counts,
+    )
+
+
 def too_few(sessions: int) -> str:
     """Return the reason a figure is missing where too few sessions have labour."""
-    return f"{sessions} session{'' if sessions == 1 else 's'} with labour written down, needs {MIN_SESSIONS}"
+    return f"{sessions} session{'' if sessions == 1 else 's'} written down, needs {MIN_SESSIONS}"

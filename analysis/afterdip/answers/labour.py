@@ -1,0 +1,377 @@
+"""Labour and cost: what the work took, what a coming month will take, what a clean surviving piece costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, is_dataclass
+
+import numpy as np
+import pandas as pd
+
+from afterdip.answers.labour_cost import CostCell, CostReader
+from afterdip.answers.period import Period, period_of
+from afterdip.estimate import Estimate, cannot_say
+from afterdip.labour import (
+    CrewEffort,
+    Effort,
+    HoursForecast,
+    Learning,
+    MonthlyWork,
+    crew_effort,
+    extra_rinse,
+    forecast_hours,
+    hours_per_thousand,
+    learning,
+    monthly_work,
+    ratio_of_sums,
+    session_effort,
+    task_effort,
+)
+from afterdip.log.model import Log
+from afterdip.tally.cost import tally_plan
+from afterdip.tally.labour import LabourTally, tally_baths, tally_labour
+
+WEEK = 7 / 30.4375  # of a month
+FIRST_BACKTEST = 3  # months of history before the first month that is forecast in hindsight
+
+
+@dataclass(frozen=True, slots=True)
+class EffortRow:
+    """One row of effort: which sessions (`keys`), and what they took."""
+
+    label: str
+    keys: dict[str, str | bool]
+    effort: Effort
+
+
+@dataclass(frozen=True, slots=True)
+class MonthRow:
+    """Hours of one month: in the log, and with the sessions that have no labour rows taken to have cost the same.
+
+    `forecast`: what the months before it would have led one to expect for its pieces and sessions.
+    """
+
+    month: str
+    sessions: int
+    sessions_without_labour: int
+    pieces: int
+    recorded_hours: float
+    hours: float | None
+    hours_per_thousand: Estimate
+    forecast: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialRow:
+    """What one agent's baths used, `unit` mL, g or tablet; the bath is the unit, counted once if it served several."""
+
+    agent: str
+    is_control: bool
+    unit: str
+    baths: int
+    sessions: int
+    pieces: int
+    product_per_session: Estimate
+    product_per_thousand: Estimate
+    cost_per_thousand: Estimate
+    pieces_per_litre: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class WeekRow:
+    """One week ahead: pieces to expect, and the crew-hours if they come."""
+
+    week: str
+    fresh: float
+    redips: float
+    hours: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class LabourAnswer:
+    """The labour page; everything over the window but `months`, `backtest` and the plan."""
+
+    month: str
+    confidence_level: float
+    currency: str
+    wage_per_hour: float | None
+    sessions: int
+    sessions_without_labour: int
+    sessions_without_pieces: int
+    pieces: int
+    total: EffortRow
+    tasks: tuple[EffortRow, ...]
+    agents: tuple[EffortRow, ...]
+    kinds: tuple[EffortRow, ...]
+    rinse_person_min: Estimate
+    rinse_hours_per_thousand: Estimate
+    crews: tuple[CrewEffort, ...]
+    learning: Learning
+    months: tuple[MonthRow, ...]
+    forecast: HoursForecast
+    plan: tuple[WeekRow, ...]
+    materials: tuple[MaterialRow, ...]
+    cost_agents: tuple[CostCell, ...]
+    cost_groups: tuple[CostCell, ...]
+    cost_months: tuple[CostCell, ...]
+    tile: dict[str, Estimate]
+
+    def to_json(self) -> dict:
+        """Return the part of results.json that belongs to labour."""
+        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+
+
+def answer_labour(
+    log: Log,
+    *,
+    month: str,
+    as_of: str,
+    window_months: int = 12,
+    pieces: int | None = None,
+    sessions: int | None = None,
+) -> LabourAnswer:
+    """Return labour, materials and cost over the window that ends with `month`, and a forecast of the month after.
+
+    `pieces`, `sessions`: what the coming month is to dip; without pieces the median month of the window, without
+    sessions as many as such pieces have taken. Labour done after the month is not used; losses and pests are followed
+    to `as_of`, the day the log was read to. Raises ValueError for a month, a window or a number that is none.
+    """
+    period, level = period_of(month, window_months=window_months), log.settings.confidence
+    tally = tally_labour(log, months=_months_with_dips(log, period))
+    found, work = tally.sessions, _work(tally)
+    costs = CostReader.of(log)
+    rinse = extra_rinse(
+        tally.tasks.get("rinse", np.full(len(found), np.nan)), found["pieces"], found["rinses"], confidence_level=level
+    ) if len(found) else (cannot_say("no dips in the window", confidence_level=level),) * 2  # fmt: skip
+    cost_months = costs.months(period)
+    return LabourAnswer(
+        month=month,
+        confidence_level=level,
+        currency=log.settings.currency,
+        wage_per_hour=log.settings.wage_per_hour,
+        sessions=len(found),
+        sessions_without_labour=int(found["minutes"].isna().sum()),
+        sessions_without_pieces=tally.without_pieces,
+        pieces=int(found["pieces"].sum()),
+        total=EffortRow("all work of a session", {}, _effort(found, level)),
+        tasks=_tasks(tally, level),
+        agents=_by_agent(found, level),
+        kinds=_by_kind(found, level),
+        rinse_person_min=rinse[0],
+        rinse_hours_per_thousand=rinse[1],
+        crews=_crews(found, level),
+        learning=_learning(work, level),
+        months=_months(tally, work, level),
+        forecast=_forecast(work, pieces, sessions, level),
+        plan=_plan(log, work, period, level),
+        materials=_materials(log, period, level),
+        cost_agents=costs.by(period, ["agent"]),
+        cost_groups=costs.by(period, ["coral_group", "agent"]),
+        cost_months=cost_months,
+        tile=_tile(cost_months, level),
+    )
+
+
+def last_month(log: Log, *, as_of: str) -> str:
+    """Return the last month with dips (YYYY-MM), or the one before where `as_of` cuts it more than five days short.
+
+    Raises DataError without any dip.
+    """
+    from afterdip.errors import DataError
+
+    if log.sessions.empty:
+        raise DataError("sessions: no dip to learn from")
+    last = log.sessions["date"].max().to_period("M")
+    cut_short = pd.Timestamp(as_of) < last.end_time.normalize() - pd.Timedelta(days=5)
+    earlier = (log.sessions["date"] < last.start_time).any()
+    return str(last - 1 if cut_short and earlier else last)
+
+
+def _months_with_dips(log: Log, period: Period) -> tuple[str, ...]:
+    """Return the window's months from the log's first dip on: months before a log began were not idle months."""
+    first = str(log.sessions["date"].min().to_period("M")) if len(log.sessions) else period.months[-1]
+    return tuple(m for m in period.months if m >= first) or period.months[-1:]
+
+
+def _work(tally: LabourTally, *, months: int | None = None) -> MonthlyWork | None:
+    """Set up the months for forecasting, the first `months` of them; None without any labour row to a session."""
+    last = len(tally.months) if months is None else months
+    part = tally.sessions[tally.sessions["month"] < last]
+    if not part["minutes"].notna().any():
+        return None
+    settled = part["settled"] if months is None else None
+    return monthly_work(
+        part["month"],
+        part["pieces"],
+        part["minutes"],
+        done_minutes=tally.done[:last],
+        shared_minutes=tally.shared_minutes[:last],
+        carry=tally.carry,
+        earlier_sessions=tally.earlier_sessions,
+        settled=settled,
+    )
+
+
+def _effort(part: pd.DataFrame, level: float) -> Effort:
+    return session_effort(part["minutes"], part["pieces"], confidence_level=level)
+
+
+def _tasks(tally: LabourTally, level: float) -> tuple[EffortRow, ...]:
+    if not tally.tasks:
+        return ()
+    efforts = task_effort(tally.tasks, tally.sessions["pieces"], confidence_level=level)
+    return tuple(EffortRow(task, {"task": task}, efforts[task]) for task in sorted(efforts))
+
+
+def _by_agent(found: pd.DataFrame, level: float) -> tuple[EffortRow, ...]:
+    rows = [
+        EffortRow(agent, {"agent": agent, "is_control": bool(part["is_control"].iloc[0])}, _effort(part, level))
+        for agent, part in found.groupby("agent")
+    ]
+    return tuple(sorted(rows, key=lambda row: (row.keys["is_control"], row.label)))
+
+
+def _by_kind(found: pd.DataFrame, level: float) -> tuple[EffortRow, ...]:
+    """Sessions of first dips beside sessions of re-dips (more than half of the pieces dipped before)."""
+    again = found["redipped"] * 2 > found["pieces"]
+    return (
+        EffortRow("first dips", {"kind": "first dips"}, _effort(found[~again], level)),
+        EffortRow("re-dips", {"kind": "re-dips"}, _effort(found[again], level)),
+    )
+
+
+def _crews(found: pd.DataFrame, level: float) -> tuple[CrewEffort, ...]:
+    columns = (found[name] for name in ("minutes", "clock", "pieces", "crew", "agent"))
+    return crew_effort(*columns, confidence_level=level)
+
+
+def _learning(work: MonthlyWork | None, level: float) -> Learning:
+    if work is None:
+        none = cannot_say("no labour written down", confidence_level=level)
+        return Learning(none, none)
+    return learning(work, confidence_level=level)
+
+
+def _months(tally: LabourTally, work: MonthlyWork | None, level: float) -> tuple[MonthRow, ...]:
+    rows = []
+    recorded = (tally.done + tally.shared_minutes) / 60
+    for i, month in enumerate(tally.months):
+        part = tally.sessions[tally.sessions["month"] == i]
+        usable = work is not None and bool(work.usable[i])
+        rows.append(
+            MonthRow(
+                month=month,
+                sessions=len(part),
+                sessions_without_labour=int(part["minutes"].isna().sum()),
+                pieces=int(part["pieces"].sum()),
+                recorded_hours=float(recorded[i]),
+                hours=float(work.minutes[i] / 60) if usable else None,
+                hours_per_thousand=hours_per_thousand(part["minutes"], part["pieces"], confidence_level=level),
+                forecast=_hindsight(tally, i, part, level),
+            )
+        )
+    return tuple(rows)
+
+
+def _hindsight(tally: LabourTally, place: int, part: pd.DataFrame, level: float) -> Estimate:
+    """Forecast a month of the log from those before it, its pieces and sessions given."""
+    work = _work(tally, months=place) if place >= FIRST_BACKTEST and len(part) else None
+    if work is None:
+        return cannot_say(f"needs {FIRST_BACKTEST} months with labour before it", confidence_level=level)
+    coming = {"pieces": int(part["pieces"].sum()), "sessions": len(part)}
+    return forecast_hours(work, **coming, confidence_level=level).hours
+
+
+def _forecast(work: MonthlyWork | None, pieces: int | None, sessions: int | None, level: float) -> HoursForecast:
+    if work is None:
+        none = cannot_say("no session has labour written down", confidence_level=level)
+        return HoursForecast(none, none, none, none, pieces or 0, 0, 0.0, "")
+    if pieces is None:
+        size = work.pieces.sum() / work.sessions.sum()
+        dipped = work.pieces[work.pieces > 0]
+        pieces = round(float(np.median(dipped))) if sessions is None else max(round(size * sessions), sessions)
+    return forecast_hours(work, pieces=pieces, sessions=sessions, confidence_level=level)
+
+
+def _plan(log: Log, work: MonthlyWork | None, period: Period, level: float) -> tuple[WeekRow, ...]:
+    rows = []
+    for row in tally_plan(log, start=period.end).itertuples():
+        expected = row.fresh + row.redips
+        if work is None or expected < 1:
+            why = "no labour written down" if work is None else "no pieces to expect"
+            hours = cannot_say(why, confidence_level=level)
+        else:
+            hours = forecast_hours(work, pieces=round(expected), months=WEEK, confidence_level=level).hours
+        rows.append(WeekRow(str(row.week.date()), float(row.fresh), float(row.redips), hours))
+    return tuple(rows)
+
+
+def _materials(log: Log, period: Period, level: float) -> tuple[MaterialRow, ...]:
+    baths = tally_baths(log)
+    baths = baths[period.in_window(baths["date"])]
+    rows = []
+    for (agent, unit), part in baths.assign(unit=baths["unit"].fillna("")).groupby(["agent", "unit"]):
+        sums = part.groupby("bath").agg(
+            product=("product", "sum"), cost=("cost", lambda c: c.sum(skipna=False)), litres=("litres", "sum"),
+            pieces=("pieces", "sum"), sessions=("session", "size"),
+        )  # fmt: skip
+        is_control = bool(part["is_control"].iloc[0])
+        how = {"confidence_level": level, "method": "sums over baths, the bath as the unit"}
+        nothing = cannot_say("nothing goes into a sham" if is_control else "amount not known", confidence_level=level)
+        priced = sums["cost"].notna().all()
+        cost = ratio_of_sums(sums["cost"], sums["pieces"], scale=1000.0, **how) if priced else None
+        dipped = ratio_of_sums(sums["pieces"], sums["litres"], **how)
+        rows.append(
+            MaterialRow(
+                agent=str(agent),
+                is_control=is_control,
+                unit=str(unit),
+                baths=len(sums),
+                sessions=len(part),
+                pieces=int(part["pieces"].sum()),
+                product_per_session=ratio_of_sums(sums["product"], sums["sessions"], **how) if unit else nothing,
+                product_per_thousand=(
+                    ratio_of_sums(sums["product"], sums["pieces"], scale=1000.0, **how) if unit else nothing
+                ),
+                cost_per_thousand=cost or cannot_say("no price in the agents table", confidence_level=level),
+                pieces_per_litre=dipped,
+            )
+        )
+    return tuple(sorted(rows, key=lambda row: (row.is_control, row.agent)))
+
+
+def _tile(months: tuple[CostCell, ...], level: float) -> dict[str, Estimate]:
+    """The first screen's figures for 1,000 clean surviving pieces: the month's, or its reason."""
+    now = months[-1].cost
+    return {
+        "hours_per_thousand_clean": now.hours_per_thousand_clean,
+        "cost_per_thousand_clean": _times(now.per_clean_survivor, 1000.0),
+    }
+
+
+def _times(value: Estimate, factor: float) -> Estimate:
+    if value.estimate is None:
+        return value
+    return Estimate(
+        estimate=value.estimate * factor,
+        low=None if value.low is None else value.low * factor,
+        high=None if value.high is None else value.high * factor,
+        confidence_level=value.confidence_level,
+        sessions=value.sessions,
+        pieces=value.pieces,
+        method=value.method,
+    )
+
+
+def _plain(value: object) -> object:
+    """Return a result as JSON holds it: Estimates by their own form, records as dicts of their fields."""
+    if hasattr(value, "to_json"):
+        return value.to_json()
+    if isinstance(value, EffortRow):
+        return value.keys | _plain(value.effort)
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return value

@@ -1,0 +1,169 @@
+"""Cost per clean surviving piece: the cells of the labour page that need losses, pests and prices as well as labour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from afterdip.answers.period import Period
+from afterdip.estimate import Estimate, cannot_say
+from afterdip.labour import MIN_SESSIONS, PARTS, PieceCost, PieceInputs, cost_per_clean_piece, ratio_of_sums
+from afterdip.log.model import Log
+from afterdip.proportion import session_proportion
+from afterdip.survival import cumulative_incidence, incidence_at
+from afterdip.tally.cost import tally_costs
+from afterdip.tally.survival import SurvivalTally, tally_survival
+
+
+@dataclass(frozen=True, slots=True)
+class CostCell:
+    """Cost of one set of pieces, counted under their first dip; `examined` of `pieces` were looked at for pests."""
+
+    label: str
+    keys: dict[str, str | bool]
+    sessions: int
+    pieces: int
+    examined: int
+    inputs: PieceInputs
+    cost: PieceCost
+
+    def to_json(self) -> dict:
+        """Return the numbers by name."""
+        inputs, cost = self.inputs, self.cost
+        estimates = ("person_min", "agent", "redip_person_min", "redip_agent", "dead", "detached", "clean")
+        totals = (
+            "per_survivor", "per_clean_survivor", "hours_per_thousand_clean", "value_doubled", "wage_doubled",
+        )  # fmt: skip
+        return self.keys | {
+            "sessions": self.sessions,
+            "pieces": self.pieces,
+            "examined": self.examined,
+            "wage_per_hour": inputs.wage_per_hour,
+            "piece_value": inputs.piece_value,
+            "inputs": {name: getattr(inputs, name).to_json() for name in estimates},
+            **{name: getattr(cost, name).to_json() for name in totals},
+            "parts": {part: cost.parts[part].to_json() for part in PARTS},
+            "shares": {part: cost.shares[part].to_json() for part in PARTS},
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class CostReader:
+    """Reads the cost of any set of first-dip trays off one pair of tallies."""
+
+    costs: pd.DataFrame
+    survival: SurvivalTally
+    log: Log
+
+    @classmethod
+    def of(cls, log: Log) -> CostReader:
+        """Tally the log once."""
+        survival = tally_survival(log)
+        costs = tally_costs(log).set_index("tray").reindex(survival.trays["tray"]).reset_index()
+        return cls(costs, survival, log)
+
+    def by(self, period: Period, columns: list[str]) -> tuple[CostCell, ...]:
+        """One cell per agent, or agent and coral group, of the pieces first dipped in the window; sham cells last."""
+        trays = self.survival.trays
+        within = period.in_window(trays["date"]).to_numpy()
+        cells = []
+        for names, place in trays[within].groupby(columns, sort=True).indices.items():
+            values = names if isinstance(names, tuple) else (names,)
+            keep = np.zeros(len(trays), dtype=bool)
+            keep[np.flatnonzero(within)[place]] = True
+            keys = dict(zip(columns, values, strict=True)) | {"is_control": bool(trays["is_control"][keep].any())}
+            cells.append(self.cell(", ".join(values), keys, keep))
+        return tuple(sorted(cells, key=lambda c: (c.keys["is_control"], c.label)))
+
+    def months(self, period: Period) -> tuple[CostCell, ...]:
+        """One cell per month of the window, all agents but the sham."""
+        trays = self.survival.trays
+        month = trays["date"].dt.to_period("M").astype(str).to_numpy()
+        dipped = ~trays["is_control"].to_numpy(bool)
+        return tuple(self.cell(m, {"month": m}, dipped & (month == m)) for m in period.months)
+
+    def cell(self, label: str, keys: dict, keep: np.ndarray) -> CostCell:
+        """Return the cost of the trays kept; `keep`: bool, shape (n_trays,)."""
+        rows = self.costs[keep]
+        inputs = self._inputs(rows, self.survival.select(keep))
+        counts = {"sessions": int(rows["session"].nunique()), "pieces": int(rows["pieces"].sum())}
+        cost = cost_per_clean_piece(inputs, confidence_level=self.log.settings.confidence, **counts)
+        examined = int(rows["examined"].sum())
+        return CostCell(label, keys, **counts, examined=examined, inputs=inputs, cost=cost)
+
+    def _inputs(self, rows: pd.DataFrame, tally: SurvivalTally) -> PieceInputs:
+        level, settings = self.log.settings.confidence, self.log.settings
+        labour = rows.assign(minutes=rows["person_min"] + rows["upkeep_min"])
+        dead, detached = self._lost(tally)
+        return PieceInputs(
+            person_min=_each(labour, "minutes", level, "no session with labour written down"),
+            agent=_each(rows, "agent_cost", level, "no price in the agents table"),
+            redip_person_min=_each(rows, "redip_min", level, "no labour written down"),
+            redip_agent=_each(rows, "redip_cost", level, "no price in the agents table"),
+            dead=dead,
+            detached=detached,
+            clean=_clean(rows, level),
+            wage_per_hour=settings.wage_per_hour,
+            piece_value=_value(tally.trays, settings.piece_value),
+        )
+
+    def _lost(self, tally: SurvivalTally) -> tuple[Estimate, Estimate]:
+        """Dead and detached by the horizon, of the pieces looked at after their dip."""
+        level = self.log.settings.confidence
+        part = tally.select(tally.trays["checked"].to_numpy(bool))
+        if not len(part.day):
+            none = cannot_say("no tray was checked after the dip", confidence_level=level)
+            return none, none
+        ends = cumulative_incidence(
+            part.day,
+            np.column_stack([part.dead, part.detached]),
+            part.removed + part.alive,
+            session=part.of_trays("session"),
+            confidence_level=level,
+        )
+        dead, detached = (incidence_at(ends, cause, self.log.settings.horizon_days) for cause in ends.causes)
+        return dead, detached
+
+
+def _each(rows: pd.DataFrame, column: str, level: float, nothing: str) -> Estimate:
+    """Return the mean per piece, over sessions where it is known."""
+    known = rows[rows[column].notna()]
+    if known.empty:
+        return cannot_say(nothing, confidence_level=level)
+    sums = known.groupby("session")[[column, "pieces"]].sum()
+    method = "sum over pieces; first dip's session as the unit"
+    return ratio_of_sums(
+        sums[column], sums["pieces"], confidence_level=level, method=method, pieces=int(sums["pieces"].sum())
+    )
+
+
+def _clean(rows: pd.DataFrame, level: float) -> Estimate:
+    """Return the share of examined pieces with no live pest at the last look; none infested is a bound, not a fact."""
+    seen = rows[rows["examined"] > 0]
+    infested = session_proportion(
+        seen["infested"].to_numpy(),
+        seen["examined"].to_numpy(),
+        session=seen["session"].to_numpy(),
+        confidence_level=level,
+        min_sessions=MIN_SESSIONS,
+    )
+    if infested.estimate is None:
+        return replace(infested, reason=f"examined for pests: {infested.reason}")
+    return replace(
+        infested,
+        estimate=1 - infested.estimate,
+        low=1 - infested.high,
+        high=1 - infested.low,
+        pieces=int(seen["examined"].sum()),
+        method=f"no live pest seen at the last look; {infested.method}",
+    )
+
+
+def _value(trays: pd.DataFrame, values: dict[str, float]) -> float | None:
+    """Return the mean value of a piece of these trays, None where a coral group has no value."""
+    worth = trays["coral_group"].map(values).to_numpy(np.float64)
+    if not len(trays) or np.isnan(worth).any():
+        return None
+    return float(np.average(worth, weights=trays["pieces"]))
