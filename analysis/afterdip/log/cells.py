@@ -21,13 +21,15 @@ THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", re.ASCII)
 TIME = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?", re.ASCII)
 YES_NO = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 MOST = 10**9  # no farm counts more of anything; larger numbers are slips
+UNTIDY = re.compile(r"(?:^|\0)\s|\s(?:\0|$)|\s\s|[^\S ]")
+SPACES = " \t\n\r\x0b\x0c\x1c\x1d\x1e\x1f"
 INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff"))
 YEARS = (1950, 2199)
 
 
 @dataclass(frozen=True, slots=True)
 class Special:
-    """A spreadsheet cell that is more than its value: a formula, an error, a percentage, a zero-padded number, a merged area."""
+    """A spreadsheet cell that is more than its value: `what` is formula, error, percent, padded (007) or merged."""
 
     what: str
     shown: str
@@ -57,6 +59,16 @@ def tidy(value: object) -> object:
     if not value.isascii():
         value = value.translate(INVISIBLE)
     return " ".join(value.split()) or None
+
+
+def all_tidy(cells: list[object]) -> bool:
+    """Return whether `tidy` would leave each of these cells as it is, but for ''; quick for many plain texts."""
+    try:
+        text = "\0".join(cells)
+    except TypeError:  # not all text
+        return False
+    spaced = any(space in text for space in SPACES)  # a quick look first: keys and numbers have none
+    return text.isascii() and not (spaced and UNTIDY.search(text))
 
 
 def parser(column: Column) -> Callable[[object], object]:
@@ -91,7 +103,7 @@ def refuse_special(value: object, expected: str) -> None:
 
 
 def text_of(value: object) -> str | None:
-    """Return a key or text. Spreadsheet numbers become text only where nothing can be lost: 7.0 is '7', 3.10 is refused."""
+    """Return a key or text. A spreadsheet's number passes only where nothing is lost: 7.0 is '7', 3.10 is refused."""
     value = tidy(value)
     if value is None or isinstance(value, str):
         return value
@@ -120,7 +132,7 @@ def yes_no_of(value: object) -> bool | None:
 
 
 def number_of(value: object, *, expected: str, column: Column) -> float | None:
-    """Return a finite number within the column's bounds. `1,200` is 1200; `1,5` and `0,500` are refused, not guessed."""
+    """Return a finite number within the column's bounds. `1,200` is 1200; `1,5` and `0,500` are refused."""
     value = tidy(value)
     refuse_special(value, expected)
     if value is None:

@@ -114,7 +114,7 @@ def limit_strengths(agents: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def agent_figures(agents: pd.DataFrame, sessions: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Return `strength_unit_of_bath`, the axis most of an agent's sessions are on, and its limit there (`max_strength`)."""
+    """Return the axis most of an agent's sessions are on, and the agent's limit on it, each of shape (n_agents,)."""
     limits, limit_axes = limit_strengths(agents)
     counts = sessions.groupby(["agent", "strength_unit"], sort=False).size()
     axes = limit_axes.copy()

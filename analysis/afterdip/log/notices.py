@@ -10,6 +10,8 @@ import pandas as pd
 
 from .derive import limit_strengths
 from .model import Problem, Settings
+from .rules import lookup
+from .typed import TypedTable
 
 FIRST_CHECK_DUE_DAYS = 7  # common practice, no source: deaths from a dip show within days
 CHECK_GAP_DUE_DAYS = 14  # longer and deaths can no longer be dated to the dip
@@ -19,18 +21,22 @@ LONG_NAME = 6  # letters; shorter coral names that differ by one letter may well
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """A valid log's frames with the file name and spreadsheet rows of each."""
+    """A valid log's frames and the typed tables they come from (file, rows, keys)."""
 
     frames: dict[str, pd.DataFrame]
-    files: dict[str, str]
-    rows: dict[str, np.ndarray]
+    typed: dict[str, TypedTable]
     settings: Settings
     as_of: pd.Timestamp
 
     def note(self, table: str, i: int | None, column: str | None, message: str, code: str, session: str | None = None):
         """Return a warning at the i-th row of a table (None: the table as a whole)."""
-        row = None if i is None else int(self.rows[table][i])
-        return Problem(self.files[table], row, column, message, kind="warning", code=code, session=session)
+        source = self.typed[table]
+        row = None if i is None else int(source.rows[i])
+        return Problem(source.file, row, column, message, kind="warning", code=code, session=session)
+
+    def rows_of(self, table: str, column: str, target: str) -> np.ndarray:
+        """Return for each row of `table` the row of `target` that its key names."""
+        return lookup(self.typed[table], column, self.typed[target], column)
 
     def at_session(self, i: int, column: str, message: str, code: str) -> Problem:
         """Return a warning at the i-th session."""
@@ -55,12 +61,12 @@ def agent_notices(log: Tables) -> Iterator[Problem]:
 
 
 def strength_notices(log: Tables) -> Iterator[Problem]:
-    """Strengths far off the agent's own history (strength_jump), and over its limits (over_max_strength, over_max_minutes).
+    """Strengths far off the agent's history (strength_jump); over its limits (over_max_strength, over_max_minutes).
 
     The history of a session is the median strength of the same agent's other sessions on the same axis.
     """
     agents, sessions = log.frames["agents"], log.frames["sessions"]
-    of = pd.Index(agents["agent"]).get_indexer(sessions["agent"])
+    of = log.rows_of("sessions", "agent", "agents")
     median = median_of_others(sessions)
     strength, unit = sessions["strength"].to_numpy(), sessions["strength_unit"].to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -80,7 +86,7 @@ def strength_notices(log: Tables) -> Iterator[Problem]:
 
 
 def median_of_others(sessions: pd.DataFrame) -> np.ndarray:
-    """Return for each session the median strength of its agent's other sessions on the same axis, NaN if there is none."""
+    """Return the median strength of the agent's other sessions on the same axis, NaN without any; (n_sessions,)."""
     out = np.full(len(sessions), np.nan)
     for rows in sessions.groupby(["agent", "strength_unit"], sort=False).indices.values():
         n = len(rows)
@@ -101,7 +107,7 @@ def handling_notices(log: Tables) -> Iterator[Problem]:
     without it there is no ground to believe the strength of the bath.
     """
     agents, sessions = log.frames["agents"], log.frames["sessions"]
-    of = pd.Index(agents["agent"]).get_indexer(sessions["agent"])
+    of = log.rows_of("sessions", "agent", "agents")
     separates = agents["separates"].fillna(False).to_numpy(dtype=bool)[of]
     still = sessions["agitation"].isna() | (sessions["agitation"] == "none")
     for i in np.flatnonzero(separates & still):
@@ -134,23 +140,25 @@ def not_for(log: Tables) -> Iterator[Problem]:
         agent: {word.strip().casefold() for word in words.split(";")} - {""}
         for agent, words in zip(agents["agent"], agents["not_for"], strict=True) if isinstance(words, str)
     }  # fmt: skip
-    agent = sessions["agent"].to_numpy()[pd.Index(sessions["session"]).get_indexer(trays["session"])]
-    for i in np.flatnonzero(pd.Series(agent, dtype=object).isin(list(barred))):
+    agent = sessions["agent"].to_numpy()[log.rows_of("trays", "session", "sessions")]
+    for name, words in barred.items():
+        dipped, told = agent == name, np.zeros(len(trays), dtype=bool)
         for column in ("coral_group", "coral"):
-            if trays[column].iloc[i].casefold() in barred[agent[i]]:
-                message = f"no coral that agent '{agent[i]}' is not for, got '{trays[column].iloc[i]}'"
+            hit = [coral for coral in trays[column].unique() if coral.casefold() in words]
+            for i in np.flatnonzero(dipped & ~told & trays[column].isin(hit).to_numpy()):
+                told[i] = True
+                message = f"no coral that agent '{name}' is not for, got '{trays[column].iloc[i]}'"
                 yield log.note("trays", i, column, message, "not_for", trays["session"].iloc[i])
-                break
 
 
 def spelling(log: Tables) -> Iterator[Problem]:
     """Coral names that differ only in case, spaces, hyphens or one letter of a longer name (coral_spelling)."""
     corals = log.frames["trays"]["coral"]
-    first = {name: i for i, name in reversed(list(enumerate(corals)))}
-    for name, other in alike(list(dict.fromkeys(corals))):
-        message = (
-            f"one spelling of each coral, got '{name}' and '{other}' (first in row {log.rows['trays'][first[other]]})"
-        )
+    codes, names = pd.factorize(corals)
+    first = dict(zip(names, np.unique(codes, return_index=True)[1], strict=True))
+    for name, other in alike(list(names)):
+        place = f"first in row {log.typed['trays'].rows[first[other]]}"
+        message = f"one spelling of each coral, got '{name}' and '{other}' ({place})"
         yield log.note("trays", first[name], "coral", message, "coral_spelling")
 
 
@@ -185,7 +193,7 @@ def check_notices(log: Tables) -> Iterator[Problem]:
     """
     trays, checks = log.frames["trays"], log.frames["checks"]
     dipped, end = due_span(log)
-    of = pd.Index(trays["tray"]).get_indexer(checks["tray"])
+    of = log.rows_of("checks", "tray", "trays")
     seen = np.bincount(of, minlength=len(trays)) > 0
     for i in np.flatnonzero(~seen & (dipped < log.as_of.to_datetime64())):
         days = (log.as_of.to_datetime64() - dipped[i]).astype("timedelta64[D]").astype(int)
@@ -201,7 +209,7 @@ def check_notices(log: Tables) -> Iterator[Problem]:
 def due_span(log: Tables) -> tuple[np.ndarray, np.ndarray]:
     """Return (day of dip, day up to which checks are due), datetime64[ns], shape (n_trays,)."""
     trays, sessions = log.frames["trays"], log.frames["sessions"]
-    dipped = sessions["date"].to_numpy()[pd.Index(sessions["session"]).get_indexer(trays["session"])]
+    dipped = sessions["date"].to_numpy()[log.rows_of("trays", "session", "sessions")]
     horizon = np.timedelta64(log.settings.horizon_days, "D")
     end = np.minimum(dipped + horizon, log.as_of.to_datetime64())
     again = pd.Series(dipped).groupby(trays["earlier_tray"].to_numpy()).min()

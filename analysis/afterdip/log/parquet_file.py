@@ -14,7 +14,7 @@ MOST_ROWS = 50_000_000
 
 
 def read_parquet(table: Table, file: str, data: bytes) -> tuple[RawTable, list[Problem]]:
-    """Return the raw table in these bytes and the problems of its header; raises UnreadableError. Row 2 is the first row of data."""
+    """Return the raw table (its first row of data is row 2) and its header's problems; raises UnreadableError."""
     import pyarrow as pa
     from pyarrow import parquet
 

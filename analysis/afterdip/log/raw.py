@@ -1,4 +1,4 @@
-"""A table as its file holds it: cells untyped, each column as codes into its distinct cells, rows counted as a spreadsheet does."""
+"""A table as its file holds it: untyped cells, columns coded by their distinct cells, rows as a spreadsheet counts."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .cells import shown, tidy
+from .cells import all_tidy, shown, tidy
 from .model import Problem
 from .schema import DERIVED, Table
 
@@ -131,6 +131,8 @@ def drop_empty_rows(raw: RawTable) -> None:
     full = np.zeros(len(raw.rows), dtype=bool)
     for column in (*raw.columns.values(), *raw.extra.values()):
         if full.all():
+            return
+        if all_tidy(column.cells) and "" not in column.cells:
             return
         full |= np.array([tidy(cell) is not None for cell in column.cells], dtype=bool)[column.codes]
     if full.all():

@@ -12,7 +12,6 @@ from ..errors import DataError
 from .files import log_files, read_files
 from .model import FileRecord, Log, Problem
 from .notices import Tables, notices
-from .schema import TABLES
 from .settings import read_settings
 from .validate import frames, in_order, validate
 
@@ -22,7 +21,7 @@ _cache: dict[tuple, tuple[Log | None, CheckReport]] = {}
 
 @dataclass(frozen=True, slots=True)
 class CheckReport:
-    """What `afterdip check` prints: errors, warnings, and the files read. Only a log without errors has all its warnings."""
+    """What `afterdip check` prints: errors, warnings and files. Only a log without errors has all its warnings."""
 
     problems: tuple[Problem, ...]
     warnings: tuple[Problem, ...]
@@ -71,9 +70,7 @@ def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
     log = None
     if not problems:
         data = frames(tables)
-        files = {name: tables[name].file if name in tables else name for name in TABLES}
-        rows = {name: table.rows for name, table in tables.items()}
-        warnings += notices(Tables(data, files, rows, settings, as_of))
+        warnings += notices(Tables(data, tables, settings, as_of))
         warnings = in_order(warnings, order)
         log = Log(**data, settings=settings, warnings=tuple(warnings), files=tuple(raw.files))
     return log, CheckReport(tuple(problems), tuple(warnings), tuple(raw.files))

@@ -1,4 +1,4 @@
-"""What must hold between cells: keys, dates, amounts, piece and pest counts. Every breach is one Problem; none hides another.
+"""What must hold between cells: keys, dates, amounts. Every breach is one Problem; none hides another.
 
 Rules look only at rows whose own cells are usable, so that a refused cell is reported once, where it stands. All are
 vectorised: Python visits a row only to word its problem.
@@ -27,13 +27,19 @@ def where(mask: np.ndarray) -> np.ndarray:
 
 
 def lookup(table: TypedTable, name: str, target: TypedTable, key: str) -> np.ndarray:
-    """Return for each row of `table` the row of `target` that its key `name` means (the first of duplicates), -1 if none."""
-    first: dict[object, int] = {}
-    for i in where(target.known(key))[::-1]:
-        first[target[key][i]] = i
-    column = table.columns[name]
-    found = np.array([first.get(level, -1) if level is not None else -1 for level in column.levels], dtype=np.int64)
-    return found[column.codes] if len(found) else column.codes
+    """Return for each row of `table` the row of `target` its key `name` means (of duplicates the first), -1 if none."""
+    place = (name, target.schema.name, key)
+    if place not in table.found:
+        keys, column = target.columns[key], table.columns[name]
+        row = np.zeros(len(keys.levels), dtype=np.int64)
+        row[keys.codes[::-1]] = np.arange(len(target))[::-1]
+        last_first = np.argsort(-row)  # so that of duplicates the first row is kept
+        first = dict(zip([keys.levels[code] for code in last_first], row[last_first].tolist(), strict=True)) | {
+            None: -1
+        }
+        found = np.array([first.get(level, -1) for level in column.levels], dtype=np.int64)
+        table.found[place] = found[column.codes] if len(found) else column.codes
+    return table.found[place]
 
 
 def unknown_keys(tables: Tables, name: str, column: str, target: str, key: str) -> list[Problem]:
@@ -53,8 +59,8 @@ def repeated(table: TypedTable, names: tuple[str, ...], column: str, what: str) 
     known = where(table.known(*names))
     codes = np.zeros(len(known), dtype=np.int64)
     for name in names:
-        part, levels = pd.factorize(table[name][known])
-        codes = codes * max(len(levels), 1) + part
+        part = table.columns[name].ids()[known]
+        codes = codes * (part.max(initial=0) + 1) + part
         codes = pd.factorize(codes)[0] if len(names) > 2 else codes  # keeps the product small
     again = pd.Series(codes).duplicated().to_numpy()
     if not again.any():
@@ -113,7 +119,7 @@ def agent_rules(tables: Tables) -> list[Problem]:
 
 
 def session_rules(tables: Tables) -> list[Problem]:
-    """Report amounts that cannot be turned into a strength, implausible temperatures, and baths mixed after the dip began."""
+    """Report amounts that give no strength, temperatures no water has, and baths mixed after the dip began."""
     table, agents = tables["sessions"], tables.get("agents")
     problems = []
     temperature = np.where(table["temperature_unit"] == "F", (table["temperature"] - 32) / 1.8, table["temperature"])
@@ -149,11 +155,11 @@ def amounts(table: TypedTable, agents: TypedTable) -> list[Problem]:
         known_agent & ~np.array([bool(x) for x in agents["is_control"]], dtype=bool)[of] if len(agents) else known_agent
     )
     problems = []
-    nothing = table.empty("amount")  # reported once, not again for its unit
+    nothing = table.empty("amount") | (table["amount"] == 0)  # reported once, not again for its unit
     for name, empty in (("amount", nothing), ("amount_unit", table.empty("amount_unit") & ~nothing)):
         words = "number above 0" if name == "amount" else "one of " + ", ".join(AMOUNTS)
         for i in where(treated & empty):
-            message = f"{words} (only a sham dip may leave it out), got an empty cell"
+            message = f"{words} (only a sham dip may leave it out), got {table.columns[name].quote(i)}"
             problems.append(table.problem(i, name, message, "amount_missing"))
     if len(agents):
         in_drops = np.array([unit is not None and AMOUNTS[unit].drops for unit in table["amount_unit"]], dtype=bool)
@@ -169,7 +175,7 @@ def no_volume(table: TypedTable) -> list[Problem]:
     in_all = np.array([unit is not None and not AMOUNTS[unit].per_litre for unit in table["amount_unit"]], dtype=bool)
     problems = []
     for i in where(in_all & table.known("amount") & table.empty("bath_volume")):
-        total = f"{table.columns['amount'].shown[table.columns['amount'].codes[i]]} {table['amount_unit'][i]}"
+        total = f"{table.columns['amount'].shown(i)} {table['amount_unit'][i]}"
         message = f"number above 0, since the amount ({total}) is a total, got an empty cell"
         problems.append(table.problem(i, "bath_volume", message, "missing"))
     return problems

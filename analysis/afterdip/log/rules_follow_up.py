@@ -1,4 +1,4 @@
-"""What must hold after a dip: pieces are conserved from check to check and from tray to tray, pests sit on pieces looked at."""
+"""What must hold after a dip: pieces are conserved between checks and between trays, pests sit on pieces looked at."""
 
 from __future__ import annotations
 
@@ -94,9 +94,9 @@ def _walk(checks: TypedTable, rows: np.ndarray, pieces: float) -> list[Problem]:
 def receding(tables: Tables) -> list[Problem]:
     """Report more receding pieces than there are alive."""
     checks = tables["checks"]
+    quote = checks.columns["receding"].quote
     return [
-        checks.problem(i, "receding", f"{checks['alive'][i]:g} or fewer (alive), got {checks.columns['receding'].quote(i)}",
-                       "receding")
+        checks.problem(i, "receding", f"{checks['alive'][i]:g} or fewer (alive), got {quote(i)}", "receding")
         for i in where(checks.known("alive", "receding") & (checks["receding"] > checks["alive"]))
     ]  # fmt: skip
 
@@ -124,7 +124,7 @@ def pest_counts(tables: Tables) -> list[Problem]:
 
 
 def chains(tables: Tables) -> list[Problem]:
-    """Report earlier trays that are unknown, the tray itself, or not dipped before; and more pieces re-dipped than are alive.
+    """Report earlier trays that are unknown, the tray itself or not dipped before, and re-dips of more than are alive.
 
     A chain that closes on itself always holds a tray whose earlier tray was not dipped before it, and is reported
     there.
@@ -154,7 +154,7 @@ def _minute(moment: np.datetime64) -> str:
 
 
 def overdrawn(tables: Tables, trays: TypedTable, earlier: np.ndarray, started: np.ndarray) -> list[Problem]:
-    """Report re-dips of more pieces than the earlier tray can have left: its pieces less dead and detached known by then."""
+    """Report re-dips of more than the earlier tray can have left: its pieces less dead and detached known by then."""
     child = where((earlier >= 0) & trays.known("pieces") & ~np.isnat(started))
     child = child[trays.known("pieces")[earlier[child]]]
     if not len(child):

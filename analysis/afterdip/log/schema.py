@@ -1,4 +1,4 @@
-"""The six tables of a dip log as data: one declaration per column, read by the parser, the rules and the data dictionary."""
+"""The six tables of a dip log as data: one declaration per column, for parser, rules and data dictionary."""
 
 from __future__ import annotations
 
@@ -87,12 +87,12 @@ AGENTS = Table("agents", True, "one row per product the farm dips with, and one 
     _unit("price_unit", "what the price is for", PRICE_UNITS),
 ))  # fmt: skip
 
-SESSIONS = Table("sessions", True, "one row per bath run: one mixed bath, one set of pieces through it at the same time", (
+SESSIONS = Table("sessions", True, "one row per bath run: one set of pieces through one mixed bath at one time", (
     _key("session", "name of the session, used in trays"),
     Column("started", "time", "yes", "when the pieces went in, e.g. 2026-10-03T09:30, farm local time"),
     _key("agent", "product used, as in agents"),
-    _number("amount", "how much PRODUCT went in; empty only for a sham dip", "dip"),
-    _unit("amount_unit", "unit of amount: in all (mL, L, drops, g, mg, tablet) or per litre of bath", AMOUNT_UNITS, "dip"),
+    Column("amount", "number", "dip", "how much PRODUCT went in, above 0; empty or 0 only for a sham dip", least=0),
+    _unit("amount_unit", "unit of amount: in all (mL, L, drops, g, mg, tablet) or per litre", AMOUNT_UNITS, "dip"),
     _number("bath_volume", "volume of the bath", "yes"),
     _unit("bath_volume_unit", "unit of bath_volume", VOLUME_UNITS, "yes"),
     _number("minutes", "exposure in minutes, more than 0", "yes"),
@@ -139,7 +139,7 @@ PESTS = Table("pests", False, "one row per tray x pest x life stage x moment; ze
     _key("tray", "tray the pests came from, as in trays"),
     _text("pest", "pest as the farm names it", "yes"),
     _choice("stage", "life stage counted", ("adult", "juvenile", "egg", "any"), "yes"),
-    _choice("moment", "before (on the pieces, before the dip), bath or rinse (fallen into it), on piece (after the dip), "
+    _choice("moment", "before (on the pieces, before the dip), bath or rinse (fallen into it), on piece (after), "
             "later (a follow-up)", ("before", "bath", "rinse", "on piece", "later"), "yes"),
     Column("counted", "date", "yes", "day of the count"),
     _count("examined", "pieces looked at", "yes"),

@@ -15,7 +15,7 @@ from .schema import Column
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One setting: the name of the field it fills in Settings or PestLife, its place in farm.toml, its bounds and meaning.
+    """One setting: the field of Settings or PestLife it fills, its place in farm.toml, bounds and meaning.
 
     A number lies from `low` to `high`; `open_low`, `open_high` exclude the bound itself.
     """
@@ -49,17 +49,18 @@ SETTINGS = (
     Setting("water_temperature_c", "farm", "water_temperature_c", "usual temperature of the holding water, C", 0, 45),
     Setting("target_kill", "targets", "kill", "share of pests a dip must kill", 0, 1, open_low=True),
     Setting("target_loss", "targets", "loss", "share of pieces a dip may cost, over sham", 0, 1, open_high=True),
-    Setting("horizon_days", "targets", "horizon_days", "days after the dip at which survival is judged", 1, 365, whole=True),
+    Setting("horizon_days", "targets", "horizon_days", "days after a dip when survival is judged", 1, 365, whole=True),
     Setting("confidence", "targets", "confidence", "level of every interval", 0.5, 1, open_high=True),
     Setting("kill_margin", "compare", "kill_margin", "difference in kill too small to matter", 0, 1, open_high=True),
     Setting("loss_margin", "compare", "loss_margin", "difference in loss too small to matter", 0, 1, open_high=True),
-    Setting("design_prevalence", "release", "design_prevalence", "infested share a lot must be shown to stay below", 0, 1,
-            open_low=True, open_high=True),
-    Setting("inspection_sensitivity", "release", "inspection_sensitivity", "chance that one look finds an infested piece",
+    Setting("design_prevalence", "release", "design_prevalence", "infested share a lot must be shown to stay below",
+            0, 1, open_low=True, open_high=True),
+    Setting("inspection_sensitivity", "release", "inspection_sensitivity", "chance that a look finds an infested piece",
             0, 1, open_low=True),
 )  # fmt: skip
 PEST_SETTINGS = (
-    Setting("hatch_days_latest", "pests", "hatch_days_latest", "day by which the last eggs have hatched", 0, 365, open_low=True),
+    Setting("hatch_days_latest", "pests", "hatch_days_latest", "day by which the last eggs have hatched", 0, 365,
+            open_low=True),
     Setting("first_laying_days_earliest", "pests", "first_laying_days_earliest",
             "days from hatching to the first eggs, at the earliest", 0, 3650, open_low=True),
     Setting("at_temperature_c", "pests", "at_temperature_c", "water temperature these figures hold for, C", 0, 45),

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from .cells import RefusedError, Special, parser, shown, tidy
+from .cells import RefusedError, Special, all_tidy, parser, shown, tidy
 from .model import Problem
 from .raw import RawColumn, RawTable
 from .schema import Column, Table
@@ -15,10 +15,10 @@ from .schema import Column, Table
 
 @dataclass(slots=True)
 class TypedColumn:
-    """One column: `values`, shape (n_rows,) - object, float64 or datetime64[ns] - with `missing` and `bad` (refused) cells.
+    """One column: `values` (object, float64 or datetime64[ns]), `missing` and `bad` (refused) cells; shape (n_rows,).
 
     Missing and bad cells hold None, NaN or NaT. `codes` point into `levels`, the distinct values (None for missing
-    and bad). `shown` are the distinct raw cells as a message quotes them.
+    and bad). `cells` are the distinct raw cells, which messages quote.
     """
 
     values: np.ndarray
@@ -26,11 +26,21 @@ class TypedColumn:
     bad: np.ndarray
     codes: np.ndarray
     levels: list[object]
-    shown: list[str]
+    cells: list[object]
 
     def quote(self, i: int) -> str:
         """Return the cell of row `i` as a message quotes it."""
-        return "an empty cell" if self.missing[i] else f"'{self.shown[self.codes[i]]}'"
+        return "an empty cell" if self.missing[i] else f"'{self.shown(i)}'"
+
+    def ids(self) -> np.ndarray:
+        """Return integers, the same where the values are the same, shape (n_rows,)."""
+        if len(set(self.levels)) == len(self.levels):
+            return self.codes
+        return pd.factorize(np.array([*self.levels, None], dtype=object))[0][self.codes]
+
+    def shown(self, i: int) -> str:
+        """Return the cell of row `i` without quotes."""
+        return shown(tidy(self.cells[self.codes[i]]))
 
 
 @dataclass(slots=True)
@@ -43,6 +53,7 @@ class TypedTable:
     columns: dict[str, TypedColumn] = field(default_factory=dict)
     extra: dict[str, np.ndarray] = field(default_factory=dict)
     absent: set[str] = field(default_factory=set)  # required columns that the file lacks
+    found: dict[tuple[str, str, str], np.ndarray] = field(default_factory=dict)  # lookups done, see rules.lookup
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -116,6 +127,8 @@ def expected(column: Column) -> str:
 
 def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[int, str]]:
     """Return the typed column, and for each refused distinct cell (by code) what was expected."""
+    if column.kind in ("key", "text") and all_tidy(source.cells):
+        return _column(column, source, [cell or None for cell in source.cells], {}), {}
     parse = parser(column)
     levels: list[object] = []
     refused: dict[int, str] = {}
@@ -127,23 +140,26 @@ def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[in
             refused[code] = str(refusal)
     if column.kind in ("key", "text"):
         refused |= mixed_padding(source.cells, levels)
+    return _column(column, source, levels, refused), refused
+
+
+def _column(column: Column, source: RawColumn, levels: list[object], refused: dict[int, str]) -> TypedColumn:
     empty = np.array([level is None for level in levels], dtype=bool)
     bad = np.zeros(len(levels), dtype=bool)
     bad[list(refused)] = True
     codes = source.codes
-    typed = TypedColumn(
+    return TypedColumn(
         _take(column.kind, levels, codes),
         missing=(empty & ~bad)[codes],
         bad=bad[codes],
         codes=codes,
         levels=levels,
-        shown=[shown(tidy(cell)) for cell in source.cells],
+        cells=source.cells,
     )
-    return typed, refused
 
 
 def mixed_padding(cells: list[object], levels: list[object]) -> dict[int, str]:
-    """Refuse numbers in a text column that also holds text such as 007: a 7 there may be a 007 that a spreadsheet cut."""
+    """Refuse numbers in a text column that also holds text such as 007: a 7 there may be a 007 cut short."""
     padded = any(isinstance(c, str) and str(v).startswith("0") and str(v).isdigit() and str(v) != "0"
                  for c, v in zip(cells, levels, strict=True))  # fmt: skip
     refused = {}
@@ -166,7 +182,7 @@ def _take(kind: str, levels: list[object], codes: np.ndarray) -> np.ndarray:
 
 
 def column_for_frame(column: Column, typed: TypedColumn) -> pd.Series | np.ndarray:
-    """Return the column as DEVELOPERS.md lists it: required counts int64, optional ones Int64, yes_no bool or boolean."""
+    """Return the column as DEVELOPERS.md lists it: counts int64 (optional Int64), yes_no bool (optional boolean)."""
     nullable = column.need == "no"
     if column.kind == "count":
         if not nullable:

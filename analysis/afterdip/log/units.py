@@ -21,7 +21,7 @@ STRENGTH_UNITS = ("% w/v", "% w/w", "mg/mL", "g/L", "mg/g")
 
 @dataclass(frozen=True, slots=True)
 class AmountUnit:
-    """What one unit of product amounts to: `size` mL, mg or tablets (`kind` volume, mass, tablet), in all or per litre."""
+    """What one unit of product is: `size` mL, mg or tablets (`kind` volume, mass, tablet), in all or per litre."""
 
     kind: str
     size: float
@@ -72,7 +72,7 @@ def amount_unit(name: str, strength_unit: str | None, *, limit: bool = False) ->
 
 
 def bath_axis(kind: str, strength_unit: str | None) -> tuple[str, float]:
-    """Return (axis, factor): the unit of strength in the bath for amounts of `kind` (mL, mg, tablets per litre), and its size.
+    """Return (axis, factor): the unit of strength for amounts of `kind`, and what one mL/L, mg/L or tablet/L is on it.
 
     Volume x strength per volume is mg/L of active; volume without usable strength is mL/L of product (density
     unknown). Mass x mass fraction is mg/L of active; mass of a product with a strength per volume can only mean the

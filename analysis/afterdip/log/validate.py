@@ -92,7 +92,7 @@ def frames(tables: dict[str, TypedTable]) -> dict[str, pd.DataFrame]:
     for name, schema in TABLES.items():
         table = tables.get(name)
         out[name] = empty_frame(schema) if table is None else pd.DataFrame(
-            {c.name: column_for_frame(c, table.columns[c.name]) for c in schema.columns} | table.extra
+            {c.name: column_for_frame(c, table.columns[c.name]) for c in schema.columns} | table.extra, copy=False
         )  # fmt: skip
     add_derived(out)
     return out

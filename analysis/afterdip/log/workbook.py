@@ -1,4 +1,4 @@
-"""Workbooks: one .xlsx with a sheet per table. Only typed-in values count; what a spreadsheet makes of them is refused, not trusted."""
+"""Workbooks: one .xlsx with a sheet per table. Only what was typed in counts; what was calculated is refused."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ Area = tuple[int, int, int, int]  # top, bottom, left, right, counted from 1
 
 
 def open_workbook(file: str, data: bytes):
-    """Return the openpyxl workbook in these bytes; raises UnreadableError for anything but a plain, reasonably sized .xlsx.
+    """Return the openpyxl workbook in these bytes; raises UnreadableError unless it is a plain .xlsx of bearable size.
 
     The size is checked before any part is unpacked (zipfile never unpacks more than the directory declares). Macros
     are refused by their content, whatever the file is called.
@@ -54,7 +54,7 @@ def open_workbook(file: str, data: bytes):
 
 
 def read_sheet(table: Table, file: str, sheet, data: bytes) -> tuple[RawTable, list[Problem]]:
-    """Return the raw table on an openpyxl sheet of the workbook in `data`, and its header's problems; raises UnreadableError."""
+    """Return the raw table on a sheet of the workbook in `data`, and its header's problems; raises UnreadableError."""
     records = filled_rows(sheet, file, data)
     if not records or records[0][0] != 1:
         raise refuse(file, 1, "a header row, got an empty row", "empty_file")
@@ -119,7 +119,7 @@ def raw_cell(cell) -> object:
 
 
 def merged_areas(data: bytes, sheet_path: str) -> list[Area]:
-    """Return (top, bottom, left, right), counted from 1, of each merged area: openpyxl's streaming reader leaves them out."""
+    """Return each merged area of a sheet: openpyxl's streaming reader leaves them out."""
     from openpyxl.utils.cell import range_boundaries
 
     with zipfile.ZipFile(io.BytesIO(data)) as parts:
