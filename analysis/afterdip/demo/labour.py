@@ -47,6 +47,8 @@ def session_labour(chance: Chance, session: dict[str, str], pieces: int, counted
             continue
         fixed, each = by_agent[session["agent"]]
         times = int(session["rinses"]) if task == "rinse" else 1
+        if times == 0:
+            continue
         minutes = times * (fixed + each * pieces) * pace * chance.spread(LABOUR_TASK_SD)
         rows.append(_row(day, task, people, minutes, session["session"], pieces, person))
     return rows
