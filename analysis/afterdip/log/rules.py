@@ -49,7 +49,12 @@ def unknown_keys(tables: Tables, name: str, column: str, target: str, key: str) 
     table = tables[name]
     missed = where(table.known(column) & (lookup(table, column, tables[target], key) < 0))
     quote = table.columns[column].quote
-    return [table.problem(i, column, f"a {key} listed in {target}, got {quote(i)}", "unknown_key") for i in missed]
+    return [
+        table.problem(
+            i, column, f"{'an' if key == 'agent' else 'a'} {key} listed in {target}, got {quote(i)}", "unknown_key"
+        )
+        for i in missed
+    ]
 
 
 def repeated(table: TypedTable, names: tuple[str, ...], column: str, what: str) -> list[Problem]:
@@ -113,7 +118,7 @@ def agent_rules(tables: Tables) -> list[Problem]:
     table = tables["agents"]
     in_drops = np.array([unit is not None and LIMITS[unit].drops for unit in table["max_per_l_unit"]], dtype=bool)
     return [
-        table.problem(i, "drops_per_ml", "a number above 0, since max_per_l is in drops, got an empty cell", "drops")
+        table.problem(i, "drops_per_ml", "number above 0, since max_per_l is in drops, got an empty cell", "drops")
         for i in where(in_drops & table.columns["drops_per_ml"].missing)
     ]
 
