@@ -10,6 +10,7 @@ from pathlib import Path
 
 CALIBRATIONS = {
     "survival": "afterdip.calibrate.survival:calibrate_survival",
+    "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",
 }
 """Name -> module:function; the function takes the folder its table goes to, and `replicates=` where that is open."""
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri, stdtrit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
-from .cox_terms import Stratum, build_strata, likelihood, score_residuals
-from .limits import MIN_SESSIONS
+from .cox_terms import Stratum, build_strata, likelihood, score_residuals, without_session
+from .limits import MIN_SESSIONS, MOST_REFITS
 
 _TOLERANCE = 1e-10
 _WIDE = 8.0  # a spread of log hazards (3000-fold) beyond which monotone likelihood is looked for
@@ -24,13 +25,15 @@ class CoxFit:
     `coefficients`, `piece_error`, `standard_error`: log hazard ratios and their errors, shape (p,), `piece_error` from
     the information, `standard_error` the plain session sandwich where sessions were given. `log_likelihood`: at no
     effect and at the fit. `score_test`: at no effect, chi-square on p. `information`: shape (p, p). All are None where
-    `reason` says why nothing can be estimated. `hazard_ratios`: one Estimate per covariate, the numbers to print.
+    `reason` says why nothing can be estimated. `jackknife_error`: from refits without each session in turn, None where
+    not computed. `hazard_ratios`: one Estimate per covariate, the numbers to print.
     """
 
     names: tuple[str, ...]
     coefficients: NDArray[np.float64] | None
     piece_error: NDArray[np.float64] | None
     standard_error: NDArray[np.float64] | None
+    jackknife_error: NDArray[np.float64] | None
     information: NDArray[np.float64] | None
     log_likelihood: tuple[float, float] | None
     score_test: float | None
@@ -57,12 +60,16 @@ def cox(
     `covariates`: shape (n_rows, p). A row of many deaths is as many tied deaths: tallying changes nothing. Ties by
     Efron 1977, JASA 72:557 (needs whole counts) or "breslow".
 
-    With sessions the errors are the root of summed squares of sessions' score residuals through the inverse
-    information (Lin & Wei 1989, JASA 84:1074), as R's coxph(cluster=) prints them; limits use t on sessions - p - 1
-    degrees of freedom and the factor m / (m - 1), and cannot say with fewer than MIN_SESSIONS + p sessions. Where some
-    direction of the coefficients raises the likelihood without end (in one group nobody, or always the next, died) or
-    changes nothing, the fit holds no numbers but the reason. Raises DataError where nothing was followed or nothing
-    died, ValueError for arrays that do not fit together.
+    With sessions `standard_error` is the root of summed squares of sessions' score residuals through the inverse
+    information (Lin & Wei 1989, JASA 84:1074), as R's coxph(cluster=) prints it. Limits made of it miss the truth up to
+    three times too often at 10-60 sessions (tests/reference/calibration/session_tests_size.csv), so they rest on the
+    delete-one-session jackknife (Lipsitz, Dear & Zhao 1994, Biometrics 50:842) and t on k - p - 1 degrees of freedom,
+    k the sessions with deaths; beyond MOST_REFITS sessions on the sandwich with the factor m / (m - 1). They cannot
+    say where k is below MIN_SESSIONS + p or where the estimate hangs on a single session.
+
+    Where some direction of the coefficients raises the likelihood without end (in one group nobody, or always the
+    next, died) or changes nothing, the fit holds no numbers but the reason. Raises DataError where nothing was followed
+    or nothing died, ValueError for arrays that do not fit together.
     """
     if ties not in ("efron", "breslow"):
         raise ValueError(f"ties must be 'efron' or 'breslow', got {ties!r}")
@@ -80,22 +87,26 @@ def cox(
     beta, null, fitted, reason = _fit(strata, len(names))
     if reason:
         unknown = cannot_say(reason, confidence_level=confidence_level, **counts)
-        return CoxFit(names, None, None, None, None, None, None, (unknown,) * len(names), reason, method)
+        return CoxFit(names, None, None, None, None, None, None, None, (unknown,) * len(names), reason, method)
     inverse = np.linalg.inv(fitted[2])
     piece_error = np.sqrt(np.diag(inverse))
     error = piece_error if not m else _session_error(strata, beta, inverse)
-    ratios = _hazard_ratios(beta, error, m, method, counts, confidence_level)
+    again = _jackknife(strata, beta, efron=ties == "efron") if 1 < m <= MOST_REFITS else None
+    limit_error, df, refusal = _for_limits(strata, error, again, m)
+    ratios = _hazard_ratios(beta, limit_error, df, refusal, method, counts, confidence_level)
     score_test = float(null[1] @ np.linalg.solve(null[2], null[1]))
-    return CoxFit(names, beta, piece_error, error, fitted[2], (null[0], fitted[0]), score_test, ratios, "", method)
+    likelihoods = (null[0], fitted[0])
+    return CoxFit(names, beta, piece_error, error, again, fitted[2], likelihoods, score_test, ratios, "", method)
 
 
-def _fit(strata: list[Stratum], p: int) -> tuple[NDArray, tuple, tuple, str]:
-    """Newton-Raphson with step halving from no effect; the reason is empty where a maximum exists."""
-    beta = np.zeros(p)
-    null = now = likelihood(strata, beta)
+def _fit(strata: list[Stratum], p: int, *, start: NDArray | None = None) -> tuple[NDArray, tuple, tuple, str]:
+    """Newton-Raphson with step halving, from no effect or `start`; the reason is empty where a maximum exists."""
+    null = likelihood(strata, np.zeros(p))
     scale = np.sqrt(np.clip(np.diag(null[2]), 0, None))
     if (scale == 0).any() or np.linalg.cond(null[2] / np.outer(scale, scale)) > 1e10:
-        return beta, null, now, "a covariate does not vary, or repeats others, among the pieces at risk together"
+        return np.zeros(p), null, null, "a covariate does not vary, or repeats others, among pieces at risk together"
+    beta = np.zeros(p) if start is None else start
+    now = null if start is None else likelihood(strata, start)
     for _ in range(60):
         step = np.linalg.lstsq(now[2], now[1], rcond=None)[0]
         for _ in range(30):
@@ -149,18 +160,45 @@ def _session_error(strata: list[Stratum], beta: NDArray, inverse: NDArray) -> ND
     return np.sqrt(np.square(total @ inverse).sum(axis=0))
 
 
+def _jackknife(strata: list[Stratum], beta: NDArray, *, efron: bool) -> NDArray | None:
+    """Delete-one-session standard errors, shape (p,); None where a refit has no finite estimate."""
+    sessions = list(dict.fromkeys(name for s in strata for name in s.session))
+    total = np.zeros(len(beta))
+    for name in sessions:
+        rest = without_session(strata, name, efron=efron)
+        if not any(len(s.term_day) for s in rest):
+            return None
+        refit, _, _, reason = _fit(rest, len(beta), start=beta)
+        if reason:
+            return None
+        total += np.square(refit - beta)
+    return np.sqrt(total * (len(sessions) - 1) / len(sessions))
+
+
+def _for_limits(strata: list[Stratum], error: NDArray, again: NDArray | None, m: int) -> tuple[NDArray, float, str]:
+    """Standard error and degrees of freedom of the limits (infinite for independent pieces), or why there are none."""
+    if not m:
+        return error, np.inf, ""
+    p = len(error)
+    k = len({name for s in strata for name, died in zip(s.session, s.deaths.sum(axis=1), strict=True) if died > 0})
+    if k < MIN_SESSIONS + p:
+        return error, np.inf, f"too few: {k} sessions with deaths, a model of {p} covariates needs {MIN_SESSIONS + p}"
+    if m > MOST_REFITS:
+        return error * np.sqrt(m / (m - 1)), float(k - p - 1), ""
+    if again is None:
+        return error, np.inf, "the hazard ratio hangs on a single session: without it there is none"
+    return again, float(k - p - 1), ""
+
+
 def _hazard_ratios(
-    beta: NDArray, error: NDArray, m: int, method: str, counts: dict, level: float
+    beta: NDArray, error: NDArray, df: float, refusal: str, method: str, counts: dict, level: float
 ) -> tuple[Estimate, ...]:
     """Exponentiated coefficients with their limits; sessions as units where there are any."""
-    from scipy.special import ndtri, stdtrit
-
-    p, upper = len(beta), 0.5 + level / 2
-    if m and m < MIN_SESSIONS + p:
-        reason = f"too few: {m} sessions, a model of {p} covariates needs {MIN_SESSIONS + p}"
-        return (cannot_say(reason, confidence_level=level, **counts),) * p
-    width = ndtri(upper) * error if not m else stdtrit(m - p - 1, upper) * error * np.sqrt(m / (m - 1))
-    method = f"hazard ratio, {method}" + (", session-robust" if m else ", pieces taken as independent")
+    if refusal:
+        return (cannot_say(refusal, confidence_level=level, **counts),) * len(beta)
+    upper = 0.5 + level / 2
+    width = error * (ndtri(upper) if np.isinf(df) else stdtrit(df, upper))
+    method = f"hazard ratio, {method}" + (", pieces taken as independent" if np.isinf(df) else ", sessions as units")
     return tuple(
         Estimate(
             estimate=float(np.exp(b)),

@@ -53,16 +53,34 @@ def build_strata(
 
 
 def _stratum(patterns: NDArray, labels: tuple, deaths: NDArray, at_risk: NDArray, *, efron: bool) -> Stratum:
-    """Lay out the likelihood's terms of one stratum; only days with deaths count."""
+    """One stratum from its tally."""
+    total = deaths.sum(axis=0)
+    if efron and (total != np.round(total)).any():
+        raise DataError("Efron's method needs whole numbers of deaths; use ties='breslow' for weights")
+    covariates = patterns[[which for _, which in labels]]
+    return _with_terms(covariates, tuple(name for name, _ in labels), deaths, at_risk, efron=efron)
+
+
+def without_session(strata: list[Stratum], session: object, *, efron: bool) -> list[Stratum]:
+    """Return the strata with one session's pieces left out."""
+    left = []
+    for s in strata:
+        keep = np.array([name != session for name in s.session])
+        names = tuple(name for name in s.session if name != session)
+        if keep.all():
+            left.append(s)
+        elif keep.any():
+            left.append(_with_terms(s.covariates[keep], names, s.deaths[keep], s.at_risk[keep], efron=efron))
+    return left
+
+
+def _with_terms(covariates: NDArray, sessions: tuple, deaths: NDArray, at_risk: NDArray, *, efron: bool) -> Stratum:
+    """Keep the days with deaths and list the likelihood's terms on them."""
     total = deaths.sum(axis=0)
     seen = total > 0
     deaths, at_risk, total = deaths[:, seen], at_risk[:, seen], total[seen]
-    covariates = patterns[[which for _, which in labels]]
-    sessions = tuple(name for name, _ in labels)
     if not efron:
         return Stratum(covariates, sessions, deaths, at_risk, np.arange(len(total)), np.zeros(len(total)), total)
-    if (total != np.round(total)).any():
-        raise DataError("Efron's method needs whole numbers of deaths; use ties='breslow' for weights")
     each = total.astype(np.intp)
     term_day = np.repeat(np.arange(len(each)), each)
     taken = np.arange(len(term_day)) - np.repeat(np.cumsum(each) - each, each)

@@ -29,6 +29,9 @@ PRIOR_WEIGHT = 1 / 3
 LEAST_DF = 4
 """Degrees of freedom never fall below this: with one or two such sessions the design effect is mostly assumed."""
 
+MOST_REFITS = 200
+"""Up to so many sessions a fitted model's limits come from refits without each of them, beyond from the sandwich."""
+
 
 def loglog_limits(survival: ArrayLike, error: ArrayLike, *, confidence_level: float) -> tuple[NDArray, NDArray]:
     """Return low and high of survival by the normal interval of log(-log S); [S, S] where S is 0 or 1.

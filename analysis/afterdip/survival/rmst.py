@@ -20,7 +20,8 @@ class RestrictedMean:
     """Mean days lived up to `tau_days`: `rmst_days` with its standard errors, in days.
 
     `piece_error`: independent pieces; `standard_error`: plain session sandwich where sessions were given, otherwise the
-    same. `influence`: of each session, shape (n_sessions,), None without sessions. `estimate`: the number to print.
+    same. `sessions_with_deaths`: by tau. `influence`: of each session, shape (n_sessions,), None without sessions.
+    `estimate`: the number to print.
     """
 
     tau_days: float
@@ -29,6 +30,7 @@ class RestrictedMean:
     standard_error: float
     influence: NDArray[np.float64] | None
     sessions: tuple
+    sessions_with_deaths: int
     estimate: Estimate
 
 
@@ -52,23 +54,29 @@ def rmst(curve: SurvivalCurve, tau_days: float) -> RestrictedMean:
     survivors = inverse(n - d)
     mean = float(after[0])
     piece_error = float(np.sqrt(np.sum(after**2 * d / n * survivors)))
-    influence, error = None, piece_error
+    influence, error, k = None, piece_error, 0
     if curve.sessions:
         weight = after * survivors
         upto = len(days)
         own, at_risk = curve.counts.ends[0][:, :upto], curve.counts.at_risk[:, :upto]
         influence = -(own @ weight - at_risk @ (weight * d / n))
         error = float(np.sqrt(np.square(influence).sum()))
-    printed = _estimate(curve, tau_days, mean, error, deaths=float(d.sum()))
-    return RestrictedMean(float(tau_days), mean, piece_error, error, influence, curve.sessions, printed)
+        k = int((own.sum(axis=1) > 0).sum())
+    printed = _estimate(curve, tau_days, mean, _spread(piece_error, error, len(curve.sessions)), k, float(d.sum()))
+    return RestrictedMean(float(tau_days), mean, piece_error, error, influence, curve.sessions, k, printed)
+
+
+def _spread(piece_error: float, error: float, m: int) -> float:
+    """Standard error for limits: with the small-sample factor, and never below that of independent pieces."""
+    return max(error * float(np.sqrt(m / (m - 1))), piece_error) if m > 1 else piece_error
 
 
 def rmst_difference(one: RestrictedMean, two: RestrictedMean, *, confidence_level: float = 0.95) -> Estimate:
     """Days gained by `one` over `two` within the same tau, with an error of its own.
 
     Independent arms add their variances; sessions found in both (pieces followed from one arm to the other) add
-    their influences first. Limits: normal, or t on Welch-Satterthwaite degrees of freedom of the sessions with the
-    factor m / (m - 1) in each arm. Raises ValueError where tau or the presence of sessions differ.
+    their influences first. Limits: normal, or t on Welch-Satterthwaite degrees of freedom of the arms' own, as for
+    `rmst`. Raises ValueError where tau or the presence of sessions differ.
     """
     if one.tau_days != two.tau_days or bool(one.sessions) != bool(two.sessions):
         raise ValueError("both means need the same tau_days, and both or neither sessions")
@@ -78,14 +86,14 @@ def rmst_difference(one: RestrictedMean, two: RestrictedMean, *, confidence_leve
     for mean in (one, two):
         if mean.estimate.estimate is None:
             return cannot_say(mean.estimate.reason, confidence_level=confidence_level, **counts)
+        if mean.estimate.deaths == 0:
+            return cannot_say("no death in one arm: its mean has no error", confidence_level=confidence_level, **counts)
     upper = 0.5 + confidence_level / 2
     if not one.sessions:
         width = float(ndtri(upper) * np.hypot(one.piece_error, two.piece_error))
     else:
         variance, df = _welch(one, two)
         width = float(stdtrit(df, upper) * np.sqrt(variance))
-    if width == 0:
-        return cannot_say("no death in either arm", confidence_level=confidence_level, **counts)
     method = f"difference in mean days lived within {one.tau_days:g} days"
     low, high = max(gain - width, -one.tau_days), min(gain + width, one.tau_days)
     return Estimate(estimate=gain, low=low, high=high, confidence_level=confidence_level, method=method, **counts)
@@ -93,28 +101,29 @@ def rmst_difference(one: RestrictedMean, two: RestrictedMean, *, confidence_leve
 
 def _welch(one: RestrictedMean, two: RestrictedMean) -> tuple[float, float]:
     """Variance of the difference with small-sample factors, and its degrees of freedom."""
-    parts = [(m.standard_error**2 * len(m.sessions) / (len(m.sessions) - 1), len(m.sessions) - 1) for m in (one, two)]
+    parts = [(_spread(m.piece_error, m.standard_error, len(m.sessions)) ** 2, m.sessions_with_deaths - 1)
+             for m in (one, two)]  # fmt: skip
     shared = set(one.sessions) & set(two.sessions)
     first, second = ({name: i for i, name in enumerate(m.sessions)} for m in (one, two))
     covariance = sum(float(one.influence[first[name]] * two.influence[second[name]]) for name in shared)
     total = sum(v for v, _ in parts)
-    least = min(df for _, df in parts)
-    df = total**2 / sum(v**2 / df for v, df in parts) if total > 0 else least
-    return max(total - 2 * covariance, 0.0), max(df, least)
+    df = total**2 / sum(v**2 / max(df, 1) for v, df in parts)
+    return max(total - 2 * covariance, 0.0), df
 
 
-def _estimate(curve: SurvivalCurve, tau: float, mean: float, error: float, *, deaths: float) -> Estimate:
+def _estimate(curve: SurvivalCurve, tau: float, mean: float, spread: float, k: int, deaths: float) -> Estimate:
     """The printable mean with its limits, or why there is none."""
     level, m = curve.confidence_level, len(curve.sessions)
     counts = {"sessions": m or None, "pieces": round(curve.pieces), "deaths": round(deaths)}
     refusal = followup_refusal(curve.counts, tau, remaining=float(curve.survival[-1]))
+    if not refusal and m and k == 1:
+        refusal = "deaths in one session only: how sessions differ cannot be told"
     if refusal:
         return cannot_say(refusal, confidence_level=level, **counts)
-    upper = 0.5 + level / 2
-    width = ndtri(upper) * error if not m else stdtrit(m - 1, upper) * error * np.sqrt(m / (m - 1))
-    low = max(mean - float(width), 0.0)
+    upper, method = 0.5 + level / 2, f"mean days lived within {tau:g} days"
     if deaths == 0:
-        low = tau * survival_at(curve, tau).low  # at worst all that the bound allows died at once
-    method = f"mean days lived within {tau:g} days" + ("; no death seen: a bound" if deaths == 0 else "")
-    high = min(mean + float(width), tau)
+        low, high, method = tau * survival_at(curve, tau).low, tau, method + "; no death seen: a bound"
+    else:
+        width = float(spread * (stdtrit(k - 1, upper) if m else ndtri(upper)))
+        low, high = max(mean - width, 0.0), min(mean + width, tau)
     return Estimate(estimate=mean, low=low, high=high, confidence_level=level, method=method, **counts)

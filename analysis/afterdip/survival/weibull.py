@@ -11,7 +11,7 @@ from scipy.special import ndtri, stdtrit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
-from .limits import MIN_SESSIONS
+from .limits import MIN_SESSIONS, MOST_REFITS
 from .rows import label_codes
 from .turnbull import tidy_intervals
 
@@ -49,9 +49,10 @@ def weibull(
 ) -> WeibullFit:
     """Maximum likelihood fit to intervals (lower, upper], as for `turnbull`; all arrays of shape (n_rows,).
 
-    `covariates`: shape (n_rows, p). Errors from the information; with sessions the sandwich over sessions, limits by t
-    on sessions - p - 2 degrees of freedom with the factor m / (m - 1), and none below MIN_SESSIONS + p sessions.
-    Without a finite maximum (no deaths; deaths all in one interval; a group without deaths) the fit holds the reason.
+    `covariates`: shape (n_rows, p). Errors from the information; with sessions the sandwich over sessions, and limits
+    from refits without each of them, by t on k - p - 2 degrees of freedom, k the sessions with deaths (see `cox`), none
+    where k is below MIN_SESSIONS + p + 1. Without a finite maximum (no deaths; deaths all in one interval; a group
+    without deaths) the fit holds the reason.
     The same model as R's survreg(Surv(..., type = "interval2")). Raises DataError as `turnbull` does, and for missing
     covariates.
     """
@@ -74,13 +75,16 @@ def weibull(
         unknown = (cannot_say(reason, confidence_level=confidence_level, **counts),) * len(names)
         return WeibullFit(names, None, None, None, None, None, unknown, unknown, reason)
     inverse = np.linalg.inv(-hessian)
-    covariance = inverse
+    covariance = for_limits = inverse
+    df, refusal = np.inf, ""
     if labels:
         by_session = np.stack([np.bincount(code, column * w, minlength=len(labels)) for column in scores.T], axis=1)
         covariance = (by_session @ inverse).T @ (by_session @ inverse)
+        for_limits, df, refusal = _for_limits(theta, low, high, w, x, code, covariance)
     piece_error, error, scale = np.sqrt(np.diag(inverse)), np.sqrt(np.diag(covariance)), float(np.exp(theta[-1]))
-    times = _ratios(theta, covariance, len(labels), confidence_level, counts, hazards=False)
-    hazards = _ratios(theta, covariance, len(labels), confidence_level, counts, hazards=True)
+    times, hazards = (
+        _ratios(theta, for_limits, df, refusal, confidence_level, counts, hazards=kind) for kind in (False, True)
+    )
     return WeibullFit(names, theta[:-1], scale, piece_error, error, value, times, hazards, "")
 
 
@@ -96,7 +100,7 @@ def weibull_survival(fit: WeibullFit, days: ArrayLike, *, covariates: Sequence[f
 
 def _fit(
     low: NDArray, high: NDArray, w: NDArray, x: NDArray
-) -> tuple[NDArray, float, NDArray, NDArray, str]:  # fmt: skip
+) -> tuple[NDArray, float, NDArray, NDArray, str]:
     """Newton-Raphson with halved steps, from an exponential of the right mean."""
     dead = np.isfinite(high)
     nothing = (np.zeros(0), 0.0, np.zeros((0, 0)), np.zeros((0, 0)))
@@ -136,7 +140,7 @@ def _negative_definite(hessian: NDArray) -> NDArray:
 
 def _terms(
     theta: NDArray, low: NDArray, high: NDArray, w: NDArray, x: NDArray
-) -> tuple[float, NDArray, NDArray]:  # fmt: skip
+) -> tuple[float, NDArray, NDArray]:
     """Log likelihood, each row's score (n_rows, p + 2) and the Hessian; the last parameter is log(scale).
 
     With z = (log t - location) / scale and S(z) = exp(-exp(z)): a row in (lower, upper] contributes
@@ -173,18 +177,37 @@ def _terms(
     return float(w @ log_p), scores, hessian
 
 
+def _for_limits(
+    theta: NDArray, low: NDArray, high: NDArray, w: NDArray, x: NDArray, code: NDArray, sandwich: NDArray
+) -> tuple[NDArray, float, str]:
+    """Covariance and degrees of freedom of the limits by delete-one-session refits, or why there are none."""
+    m, p = int(code.max()) + 1, len(theta) - 2
+    k = len(np.unique(code[np.isfinite(high)]))
+    if k < MIN_SESSIONS + p + 1:
+        needed = MIN_SESSIONS + p + 1
+        return sandwich, np.inf, f"too few: {k} sessions with deaths, a Weibull model of {p} covariates needs {needed}"
+    if m > MOST_REFITS:
+        return sandwich * (m / (m - 1)), float(k - p - 2), ""
+    moved = np.zeros((m, len(theta)))
+    for g in range(m):
+        rest = code != g
+        refit, *_, reason = _fit(low[rest], high[rest], w[rest], x[rest])
+        if reason:
+            return sandwich, np.inf, "the estimate hangs on a single session: without it there is none"
+        moved[g] = refit - theta
+    return moved.T @ moved * ((m - 1) / m), float(k - p - 2), ""
+
+
 def _ratios(
-    theta: NDArray, covariance: NDArray, m: int, level: float, counts: dict, *, hazards: bool
+    theta: NDArray, covariance: NDArray, df: float, refusal: str, level: float, counts: dict, *, hazards: bool
 ) -> tuple[Estimate, ...]:
     """Time ratios exp(b), or hazard ratios exp(-b / scale) by the delta method, with limits on the log scale."""
     p, upper = len(theta) - 2, 0.5 + level / 2
-    if m and m < MIN_SESSIONS + p:
-        reason = f"too few: {m} sessions, a model of {p} covariates needs {MIN_SESSIONS + p}"
-        return (cannot_say(reason, confidence_level=level, **counts),) * p
-    quantile = ndtri(upper) if not m else stdtrit(m - p - 2, upper) * np.sqrt(m / (m - 1))
-    method = f"Weibull {'hazard' if hazards else 'time'} ratio" + (
-        ", session-robust" if m else ", pieces taken as independent"
-    )
+    if refusal:
+        return (cannot_say(refusal, confidence_level=level, **counts),) * p
+    quantile = ndtri(upper) if np.isinf(df) else stdtrit(df, upper)
+    kind = "hazard" if hazards else "time"
+    method = f"Weibull {kind} ratio, {'pieces taken as independent' if np.isinf(df) else 'sessions as units'}"
     found, scale = [], float(np.exp(theta[-1]))
     for j in range(1, p + 1):
         slope = np.zeros(len(theta))
