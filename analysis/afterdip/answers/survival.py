@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from afterdip.answers.period import Period, period_of
+from afterdip.answers.survival_models import AdjustedHazards, AgentReadings, adjust_hazards, read_agents
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
 from afterdip.survival import (
@@ -84,8 +85,9 @@ class SurvivalAnswer:
     agents: tuple[SurvivalCell, ...]
     groups: tuple[SurvivalCell, ...]
     months: tuple[SurvivalCell, ...]
+    readings: tuple[AgentReadings, ...]
+    adjusted: AdjustedHazards
     unknown: Unknown
-    tally: SurvivalTally
 
     def to_json(self) -> dict:
         """Return the part of results.json that belongs to survival."""
@@ -97,6 +99,8 @@ class SurvivalAnswer:
             "month": self.month.to_json(),
             "month_sham": self.month_sham.to_json(),
             "months": [c.to_json() for c in self.months],
+            "readings": [r.to_json() for r in self.readings],
+            "adjusted": self.adjusted.to_json(),
             "unknown": self.unknown.to_json(),
             **cells,
         }
@@ -129,8 +133,9 @@ def answer_survival(log: Log, *, month: str, as_of: str, window_months: int = 12
         agents=_by(read, within, ["agent"]),
         groups=_by(read, within, ["coral_group", "agent"]),
         months=_by_month(read, within, period),
+        readings=read_agents(read.seen(within), horizon_days=horizon, confidence_level=level),
+        adjusted=adjust_hazards(read.seen(within), confidence_level=level),
         unknown=_unknown(tally, inside, horizon),
-        tally=tally.select(within),
     )
 
 

@@ -178,4 +178,4 @@ def _numbers_followed(
 
 
 def _short(reason: str) -> str:
-    return reason if len(reason) <= 60 else reason[:57] + "..."
+    return "too few to say" if "too few" in reason else reason

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, out_of, per_cent, points
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, points
 
 if TYPE_CHECKING:
     from afterdip.answers.survival import SurvivalAnswer, SurvivalCell
@@ -57,6 +57,61 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
         "pieces dead by that day, agent minus sham dip; above zero the agent lost more. Came off: detached and lost."
     )
     return Table(caption, columns, rows, note)
+
+
+def readings_table(answer: SurvivalAnswer) -> Table:
+    """Set each agent's survival as read at checks, between checks and by a Weibull law, and its tests."""
+    day = f"day {answer.horizon_days}"
+    columns = (
+        *("", f"alive on {day}, deaths on the day found", "deaths between checks", "Weibull law", "days lived"),
+        *("days over sham", "if it did what the sham does", "same, deaths between checks"),
+    )
+    rows = tuple(
+        (
+            r.agent,
+            per_cent(r.alive),
+            _between(r.between_checks),
+            "–" if r.weibull is None else f"{digits(100 * r.weibull, 1)}\u00a0%",
+            number(r.days_lived, 1),
+            number(r.days_over_sham, 1),
+            _chance(r.test_p),
+            _chance(r.interval_p),
+        )
+        for r in answer.readings
+    )
+    note = (
+        "A death found at a check happened at some time since the check before. Second column: dated to the check "
+        "(Kaplan-Meier); third: anywhere between the two (Turnbull); fourth: a smooth law through the same. Days "
+        f"lived: mean within the first {answer.horizon_days} days. Last two columns: how often dealing the agent and "
+        "the sham anew to whole sessions gives so large a difference; the first within coral groups."
+    )
+    return Table("When pieces died, read in four ways, beside the sham", columns, rows, note)
+
+
+def adjusted_table(answer: SurvivalAnswer) -> Table:
+    """Set the adjusted hazard ratios."""
+    a = answer.adjusted
+    rows = [(f"{name} against {a.reference}", number(e, 2)) for name, e in a.agents]
+    rows += [(name, number(e, 2)) for name, e in a.health]
+    note = a.reason or (
+        "Above 1: died faster. Cox model with a baseline per coral group, condition and origin before the dip held "
+        f"equal; {answer.confidence_level:.0%} limits with the session as the unit. It cannot hold equal what the log "
+        "does not record."
+    )
+    return Table("Hazard of death, like corals with like", ("", "hazard ratio"), tuple(rows), note)
+
+
+def _between(bounds: tuple[float, float] | None) -> str:
+    if bounds is None:
+        return "–"
+    low, high = (digits(100 * x, 1) for x in bounds)
+    return f"{low}\u00a0%" if low == high else f"{low} to {high}\u00a0%"
+
+
+def _chance(p: float | None) -> str:
+    if p is None:
+        return "–"
+    return "below 1 in 1000" if p < 0.001 else f"{digits(100 * p, 1)} in 100"
 
 
 def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:

@@ -1,0 +1,201 @@
+"""Survival read in other ways: deaths placed between checks, tests against the sham, hazards adjusted for health."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from afterdip.errors import DataError
+from afterdip.estimate import Estimate, cannot_say
+from afterdip.survival import (
+    cox,
+    interval_logrank,
+    kaplan_meier,
+    permuted_logrank,
+    rmst,
+    rmst_difference,
+    survival_at,
+    survival_bounds,
+    turnbull,
+    weibull,
+    weibull_survival,
+)
+from afterdip.tally.survival import SurvivalTally
+
+SEED = 20_260_101  # of the random dealings of arms to sessions, so that a report can be repeated to the byte
+DRAWS = 1999
+
+
+@dataclass(frozen=True, slots=True)
+class AgentReadings:
+    """One agent's survival at the horizon, read by three methods, and its tests against the sham.
+
+    `between_checks`: the least and most the Turnbull estimate allows at the horizon, deaths lying anywhere between two
+    checks; `weibull`: the same from a fitted Weibull law; None where there is none. `days_lived` within the horizon and
+    `days_over_sham` are restricted means. `test_p` is of the log-rank test within coral groups, `interval_p` of the
+    interval-censored one, arms dealt anew to whole sessions; None where there is nothing to test.
+    """
+
+    agent: str
+    is_control: bool
+    alive: Estimate
+    between_checks: tuple[float, float] | None
+    weibull: float | None
+    days_lived: Estimate
+    days_over_sham: Estimate
+    test_p: float | None
+    interval_p: float | None
+
+    def to_json(self) -> dict:
+        """Return the numbers by name."""
+        between = dict(zip(("lowest", "highest"), self.between_checks, strict=True)) if self.between_checks else None
+        return {
+            "agent": self.agent,
+            "is_control": self.is_control,
+            "alive": self.alive.to_json(),
+            "between_checks": between,
+            "weibull": self.weibull,
+            "days_lived": self.days_lived.to_json(),
+            "days_over_sham": self.days_over_sham.to_json(),
+            "test_p": self.test_p,
+            "interval_p": self.interval_p,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class AdjustedHazards:
+    """Hazard of death per agent against the sham (or the first agent), like corals with like.
+
+    Strata are coral groups; condition and origin before the dip are covariates. `reason` says why there is no model.
+    """
+
+    reference: str
+    agents: tuple[tuple[str, Estimate], ...]
+    health: tuple[tuple[str, Estimate], ...]
+    reason: str
+
+    def to_json(self) -> dict:
+        """Return the hazard ratios by agent and by covariate."""
+        named = {"agents": self.agents, "health": self.health}
+        ratios = {k: [{"name": name, "hazard_ratio": e.to_json()} for name, e in rows] for k, rows in named.items()}
+        return {"reference": self.reference, "reason": self.reason} | ratios
+
+
+def read_agents(tally: SurvivalTally, *, horizon_days: float, confidence_level: float) -> tuple[AgentReadings, ...]:
+    """Return each agent's readings, the sham's last; `tally` holds the trays to use, those never checked left out."""
+    names = tally.trays[["agent", "is_control"]].drop_duplicates().sort_values(["is_control", "agent"])
+    sham = tally.select(tally.trays["is_control"].to_numpy(bool))
+    return tuple(
+        _readings(tally, sham, agent, bool(control), horizon_days, confidence_level)
+        for agent, control in names.itertuples(index=False)
+    )
+
+
+def adjust_hazards(tally: SurvivalTally, *, confidence_level: float) -> AdjustedHazards:
+    """Return hazard ratios within coral groups, adjusted for condition and origin, sessions as units."""
+    trays = tally.trays
+    control = sorted(trays.loc[trays["is_control"], "agent"].unique())
+    agents = [*control, *sorted(set(trays["agent"]) - set(control))]
+    if len(agents) < 2:
+        return AdjustedHazards(agents[0] if agents else "", (), (), "fewer than two agents to compare")
+    health = _dummies(trays[["condition", "origin"]])
+    indicator = {a: (trays["agent"] == a).to_numpy(float) for a in agents if a not in (control or agents[:1])}
+    columns = indicator | health
+    x = np.column_stack(list(columns.values()))[tally.tray]
+    try:
+        fit = cox(
+            tally.day, tally.dead, tally.left, covariates=x, names=list(columns), session=tally.of_trays("session"),
+            stratum=tally.of_trays("coral_group"), confidence_level=confidence_level,
+        )  # fmt: skip
+    except DataError as error:
+        return AdjustedHazards(agents[0], (), (), str(error))
+    rows = list(zip(columns, fit.hazard_ratios, strict=True))
+    reference = "sham" if control else agents[0]
+    return AdjustedHazards(reference, tuple(rows[: len(indicator)]), tuple(rows[len(indicator) :]), fit.reason)
+
+
+def _readings(
+    tally: SurvivalTally, sham: SurvivalTally, agent: str, is_control: bool, horizon: float, level: float
+) -> AgentReadings:
+    part = tally.select((tally.trays["agent"] == agent).to_numpy())
+    curve = _curve(part, level)
+    lower, upper, weights = _intervals(part)
+    followed = curve.last_day >= horizon or curve.survival[-1] == 0
+    fit = weibull(lower, upper, weights=weights)
+    lived = rmst(curve, horizon) if followed else None
+    over = cannot_say("this is the sham", confidence_level=level)
+    test = between_test = None
+    if not is_control:
+        over, test, between_test = _against_sham(tally, part, sham, lived, horizon, level)
+    short = cannot_say(f"followed to day {curve.last_day:g} only", confidence_level=level)
+    return AgentReadings(
+        agent,
+        is_control,
+        survival_at(curve, horizon),
+        survival_bounds(turnbull(lower, upper, weights=weights), horizon) if followed else None,
+        None if fit.reason or not followed else float(weibull_survival(fit, [horizon])[0]),
+        lived.estimate if lived else short,
+        over,
+        test,
+        between_test,
+    )
+
+
+def _against_sham(tally, part, sham, lived, horizon, level) -> tuple[Estimate, float | None, float | None]:
+    """Days lived over the sham, and the two tests, each None where it cannot be made."""
+    if not len(sham.day):
+        return cannot_say("no sham dip to compare with", confidence_level=level), None, None
+    curve = _curve(sham, level)
+    over = cannot_say(f"not followed to day {horizon:g}", confidence_level=level)
+    if lived is not None and (curve.last_day >= horizon or curve.survival[-1] == 0):
+        over = rmst_difference(lived, rmst(curve, horizon), confidence_level=level)
+    groups = set(part.trays["coral_group"])
+    like = sham.trays["coral_group"].isin(groups).to_numpy()
+    both = tally.select(tally.trays["tray"].isin([*part.trays["tray"], *sham.trays["tray"][like]]).to_numpy())
+    arm, session = both.of_trays("is_control"), both.of_trays("session")
+    try:
+        test = permuted_logrank(
+            both.day, both.dead, both.left, group=arm, session=session, stratum=both.of_trays("coral_group"),
+            rng=np.random.default_rng(SEED), draws=DRAWS,
+        ).p_value  # fmt: skip
+        rows = _interval_rows(both, arm, session)
+        between = interval_logrank(
+            rows["since"], rows["until"], group=rows["arm"], session=rows["session"], weights=rows["pieces"],
+            rng=np.random.default_rng(SEED), draws=DRAWS,
+        ).p_value  # fmt: skip
+    except DataError:
+        return over, None, None
+    return over, test, between
+
+
+def _curve(part: SurvivalTally, level: float):
+    return kaplan_meier(part.day, part.dead, part.left, session=part.of_trays("session"), confidence_level=level)
+
+
+def _interval_rows(part: SurvivalTally, arm: np.ndarray, session: np.ndarray) -> pd.DataFrame:
+    """Deaths in (since, until], the others alive at `since`; deaths found on the day of the dip count as day 1's."""
+    deaths = pd.DataFrame({"since": part.since, "until": part.day, "pieces": part.dead, "arm": arm, "session": session})
+    on_dip_day = deaths["until"] == deaths["since"]
+    deaths["until"] = deaths["until"].where(~on_dip_day, deaths["until"] + 1).astype(float)
+    rest = pd.DataFrame({"since": part.day, "until": np.inf, "pieces": part.left, "arm": arm, "session": session})
+    rows = pd.concat([deaths[deaths["pieces"] > 0], rest[rest["pieces"] > 0]], ignore_index=True)
+    return rows.groupby(["since", "until", "arm", "session"], as_index=False, sort=True)["pieces"].sum()
+
+
+def _intervals(part: SurvivalTally) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Distinct intervals and the pieces in each, arms and sessions taken together."""
+    rows = _interval_rows(part, np.zeros(len(part.day)), np.zeros(len(part.day)))
+    return tuple(rows[name].to_numpy(float) for name in ("since", "until", "pieces"))
+
+
+def _dummies(frame: pd.DataFrame) -> dict[str, np.ndarray]:
+    """One indicator per value but the commonest of each column; missing is a value of its own, "not recorded"."""
+    found = {}
+    for column in frame:
+        values = frame[column].astype(object).where(frame[column].notna(), "not recorded")
+        commonest_first = values.value_counts().sort_index().sort_values(ascending=False, kind="stable").index
+        for value in commonest_first[1:]:
+            found[f"{column}: {value}"] = (values == value).to_numpy(float)
+    return found
