@@ -10,7 +10,7 @@ from afterdip.report.run import run_notebooks
 from support_notebooks import outputs, run_alone, shown, write_notebook
 
 HOSTILE = [
-    'quote " and \' and """ and \'\'\'',
+    "quote \" and ' and \"\"\" and '''",
     "line\nbreak\r\nand\ttab\x00\x1b[31m",
     "back\\slash \\n \\",
     '"; __import__("os").abort(); "',
@@ -184,8 +184,7 @@ def test_a_failing_cell_names_page_question_and_error(tmp_path, jobs):
     )
     said = run_alone(tmp_path, jobs=jobs)
     assert said["error"] == (
-        "page 'Survival after a dip', at 'How many were alive?': "
-        "DataError: trays.csv, row 3: no\nchecks.csv, row 4: no"
+        "page 'Survival after a dip', at 'How many were alive?': DataError: trays.csv, row 3: no\nchecks.csv, row 4: no"
     )
     assert said["kind"] == "DataError"
     assert "raise DataError" in said["trace"]

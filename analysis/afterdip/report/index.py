@@ -12,6 +12,8 @@ It reads, where they are there (a part that is not says "not in this report"):
 
 from __future__ import annotations
 
+import calendar
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -93,7 +95,7 @@ def tile(results: dict, name: str) -> Tile:
     if found is None:
         return Tile(TILES[name])
     figure = estimate(found["figure"])
-    earlier = [f"{t['month']} {_alone(estimate(t['figure']), found)}" for t in found["trend"] if t["figure"]]
+    earlier = [f"{_short(t['month'])} {_alone(estimate(t['figure']), found)}" for t in found["trend"] if t["figure"]]
     value = _alone(figure, found)
     return Tile(
         title=found.get("title", TILES[name]),
@@ -118,6 +120,10 @@ def _tiles(results: dict) -> Iterator[dict]:
             yield {"tile": name, "title": title, "figure": month[name], "unit": unit, "trend": trend, "behind": behind}
     for _, answer in _answers(results):
         yield from answer.get("first_screen", [])
+
+
+def _short(month: str) -> str:
+    return calendar.month_abbr[int(month[5:])]
 
 
 def _alone(figure: Estimate, tile: dict) -> str:
@@ -181,7 +187,7 @@ def _kill_mark(values: dict | None, target: float) -> Mark | None:
     kill = estimate(values)
     if not kill.known or kill.low is None:
         return Mark(kill.reason or "no lower limit", "too few", "few")
-    text = f"at least {digits(100 * kill.low)}\u00a0%"
+    text = f"at least {digits(math.floor(1000 * kill.low) / 10, 1)}\u00a0%"  # down: a bound must not gain in print
     if kill.low >= target:
         return Mark(text, "reaches the target", "good")
     if kill.high is not None and kill.high < target:
@@ -215,7 +221,8 @@ def trust(results: dict) -> Iterator[str]:
     if by_code:
         most = sorted(by_code.items(), key=lambda item: (-item[1], item[0]))
         listed = ", ".join(f"{words} ({count(n)})" for words, n in most)
-        yield f"The log has {count(len(results['warnings']))} warnings: {listed}."
+        n = len(results["warnings"])
+        yield f"The log has {count(n)} {'warning' if n == 1 else 'warnings'}: {listed}."
     else:
         yield "The log has no warnings."
 
