@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -28,7 +28,7 @@ from afterdip.labour import (
 )
 from afterdip.log.model import Log
 from afterdip.tally.cost import tally_plan
-from afterdip.tally.labour import LabourTally, tally_baths, tally_labour
+from afterdip.tally.labour import LabourTally, tally_baths, tally_cutting, tally_labour
 
 WEEK = 7 / 30.4375  # of a month
 FIRST_BACKTEST = 3  # months of history before the first month that is forecast in hindsight
@@ -102,6 +102,7 @@ class LabourAnswer:
     tasks: tuple[EffortRow, ...]
     agents: tuple[EffortRow, ...]
     kinds: tuple[EffortRow, ...]
+    cutting_hours_per_thousand: Estimate
     rinse_person_min: Estimate
     rinse_hours_per_thousand: Estimate
     crews: tuple[CrewEffort, ...]
@@ -126,14 +127,15 @@ def answer_labour(
     month: str,
     as_of: str,
     window_months: int = 12,
-    pieces: int | None = None,
-    sessions: int | None = None,
+    pieces: int = 0,
+    sessions: int = 0,
 ) -> LabourAnswer:
     """Return labour, materials and cost over the window that ends with `month`, and a forecast of the month after.
 
-    `pieces`, `sessions`: what the coming month is to dip; without pieces the median month of the window, without
-    sessions as many as such pieces have taken. Labour done after the month is not used; losses and pests are followed
-    to `as_of`, the day the log was read to. Raises ValueError for a month, a window or a number that is none.
+    `pieces`, `sessions`: what the coming month is to dip; 0 pieces stand for the median month of the window (or what
+    as many sessions usually hold), 0 sessions for as many as such pieces have taken. Labour done after the month is
+    not used; losses and pests are followed to `as_of`, the day the log was read to. Raises ValueError for a month, a
+    window or a number that is none.
     """
     period, level = period_of(month, window_months=window_months), log.settings.confidence
     tally = tally_labour(log, months=_months_with_dips(log, period))
@@ -156,6 +158,7 @@ def answer_labour(
         tasks=_tasks(tally, level),
         agents=_by_agent(found, level),
         kinds=_by_kind(found, level),
+        cutting_hours_per_thousand=_cutting(log, tally.months, level),
         rinse_person_min=rinse[0],
         rinse_hours_per_thousand=rinse[1],
         crews=_crews(found, level),
@@ -239,6 +242,16 @@ def _by_kind(found: pd.DataFrame, level: float) -> tuple[EffortRow, ...]:
     )
 
 
+def _cutting(log: Log, months: tuple[str, ...], level: float) -> Estimate:
+    """Return hours of cutting and gluing per 1,000 pieces, the day as the unit, to set beside published ones."""
+    minutes, pieces = tally_cutting(log, months=months)
+    if not len(pieces):
+        return cannot_say("no cutting or gluing with its pieces written down", confidence_level=level)
+    method = "all minutes over all pieces; days as units, t limits"
+    hours = ratio_of_sums(minutes, pieces, scale=1000 / 60, confidence_level=level, method=method)
+    return replace(hours, sessions=None, pieces=int(pieces.sum()), reason=hours.reason.replace("session", "day"))
+
+
 def _crews(found: pd.DataFrame, level: float) -> tuple[CrewEffort, ...]:
     columns = (found[name] for name in ("minutes", "clock", "pieces", "crew", "agent"))
     return crew_effort(*columns, confidence_level=level)
@@ -281,15 +294,13 @@ def _hindsight(tally: LabourTally, place: int, part: pd.DataFrame, level: float)
     return forecast_hours(work, **coming, confidence_level=level).hours
 
 
-def _forecast(work: MonthlyWork | None, pieces: int | None, sessions: int | None, level: float) -> HoursForecast:
+def _forecast(work: MonthlyWork | None, pieces: int, sessions: int, level: float) -> HoursForecast:
     if work is None:
         none = cannot_say("no session has labour written down", confidence_level=level)
-        return HoursForecast(none, none, none, none, pieces or 0, 0, 0.0, "")
-    if pieces is None:
-        size = work.pieces.sum() / work.sessions.sum()
-        dipped = work.pieces[work.pieces > 0]
-        pieces = round(float(np.median(dipped))) if sessions is None else max(round(size * sessions), sessions)
-    return forecast_hours(work, pieces=pieces, sessions=sessions, confidence_level=level)
+        return HoursForecast(none, none, none, none, pieces, 0, 0.0, "")
+    size, usual = work.pieces.sum() / work.sessions.sum(), np.median(work.pieces[work.pieces > 0])
+    coming = pieces or (max(round(float(size * sessions)), sessions) if sessions else round(float(usual)))
+    return forecast_hours(work, pieces=coming, sessions=sessions or None, confidence_level=level)
 
 
 def _plan(log: Log, work: MonthlyWork | None, period: Period, level: float) -> tuple[WeekRow, ...]:

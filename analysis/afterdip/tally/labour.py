@@ -102,6 +102,21 @@ def tally_baths(log: Log) -> pd.DataFrame:
     return baths[["session", "bath", "agent", "date", "is_control", "pieces", "litres", "product", "unit", "cost"]]
 
 
+def tally_cutting(log: Log, *, months: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """Return person-minutes and pieces of each day of cutting and gluing that names its pieces, shape (n_days,) each.
+
+    Pieces cut and glued on one day are the same pieces: the larger of the two counts stands.
+    """
+    start, end = pd.Timestamp(f"{months[0]}-01"), (pd.Period(months[-1], freq="M") + 1).start_time
+    rows = log.labour[log.labour["task"].isin(("cut", "glue")) & log.labour["pieces"].notna()]
+    rows = rows[rows["done"].between(start, end, inclusive="left")]
+    rows = rows.assign(pieces=rows["pieces"].astype(np.float64))
+    days = rows.groupby(["done", "task"])[["person_min", "pieces"]].sum()
+    days = days.groupby("done").agg({"person_min": "sum", "pieces": "max"})
+    days = days[days["pieces"] > 0]
+    return days["person_min"].to_numpy(np.float64), days["pieces"].to_numpy(np.float64)
+
+
 def _sessions(log: Log) -> pd.DataFrame:
     trays = log.trays.assign(redipped=log.trays["pieces"].where(log.trays["earlier_tray"].notna(), 0))
     counts = trays.groupby("session")[["pieces", "redipped"]].sum()

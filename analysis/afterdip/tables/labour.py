@@ -1,0 +1,282 @@
+"""The labour page's tables, sentences and captions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from afterdip.estimate import Estimate
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent
+
+if TYPE_CHECKING:
+    from afterdip.answers.labour import EffortRow, LabourAnswer
+    from afterdip.answers.labour_cost import CostCell
+
+PUBLISHED = (  # what, range, source, what it leaves out
+    ("cutting and gluing, hours per 1,000", "2–10 team-hours", "Giraldes et al. 2025",
+     "fragmenting only; crew size not given, so person-hours are a multiple"),
+    ("planting out, hours per 1,000", "20–183 person-hours", "restoration reports, range as collected",
+     "under water on a reef, not at a tank"),
+    ("dipping, hours per 1,000", "none found", "–", "your own log is the source"),
+    ("deaths within 30 days", "0–3 % a month", "published nursery survival, at a constant rate",
+     "nurseries at sea, pieces not dipped"),
+    ("came off against died", "21 % against 13 %", "Shafir et al. 2006", "one nursery at sea, over months"),
+    ("cost of a piece", "US$0.11–0.26", "Levy et al. 2010; Knoester et al.",
+     "nursery work at sea; no agent, no lost value, other wages"),
+)  # fmt: skip
+
+
+def hours_sentence(answer: LabourAnswer) -> str:
+    """Say what the month took and how much of it was written down."""
+    now = answer.months[-1]
+    if not now.sessions:
+        return f"No dips in {answer.month}."
+    whole = f"; with those sessions at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
+    return (
+        f"{answer.month}: {count(now.pieces)} pieces in {count(now.sessions)} sessions. The log has "
+        f"{digits(now.recorded_hours, 1)} person-hours of work for the month; "
+        f"{out_of(now.sessions_without_labour, now.sessions)} sessions have no labour rows and are not taken as "
+        f"free{whole}."
+    )
+
+
+def forecast_sentence(answer: LabourAnswer) -> str:
+    """Say the coming month's hours with their limits, for how much, and where that leaves the log behind."""
+    f = answer.forecast
+    if not f.hours.known:
+        return f"Next month's hours: cannot say, {f.hours.reason}."
+    asked = f"{digits(f.sessions.estimate)} sessions" if f.sessions.low is None else (
+        f"as many sessions as such pieces take here, {number(f.sessions, 0)}"
+    )  # fmt: skip
+    beyond = f" Beyond the log: {f.beyond}." if f.beyond else ""
+    return (
+        f"A month of {count(f.pieces)} pieces in {asked}: {number(f.hours, 1)} person-hours, or "
+        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. The limits are for one single month "
+        f"({_level(answer)}), from {f.months} months; {_hindsight(answer)}{beyond}"
+    )
+
+
+def _hindsight(answer: LabourAnswer) -> str:
+    tried = [m for m in answer.months if m.forecast.known and m.hours is not None]
+    if not tried:
+        return "no month can be checked in hindsight yet."
+    held = sum(m.forecast.low <= m.hours <= m.forecast.high for m in tried)
+    return f"in hindsight the limits held in {out_of(held, len(tried))} months of the window."
+
+
+def learning_sentence(answer: LabourAnswer) -> str:
+    """Say whether the work got quicker once sessions and pieces are allowed for."""
+    rate, drift = answer.learning.rate, answer.learning.per_month
+    if not rate.known:
+        return f"Learning: cannot say, {rate.reason}."
+    if drift.high < 0 or rate.high < 1:
+        verdict = "The work got quicker over the window."
+    elif drift.low > 0 or rate.low > 1:
+        verdict = "The work got slower over the window."
+    else:
+        verdict = "Nothing shows yet that the work got quicker or slower."
+    return (
+        f"{verdict} Minutes for the same sessions and pieces changed by {per_cent(drift)} a month; each doubling of "
+        f"the sessions dipped left {per_cent(rate)} of them (unit model, Crawford; the log's first session counts as "
+        "the first ever)."
+    )
+
+
+def rinse_sentence(answer: LabourAnswer) -> str:
+    """Say what one more rinse takes."""
+    one, thousand = answer.rinse_person_min, answer.rinse_hours_per_thousand
+    if not one.known:
+        return f"One more rinse: cannot say, {one.reason}."
+    wage = answer.wage_per_hour
+    money = "" if wage is None else (
+        f", {answer.currency} {digits(one.estimate * wage / 60, 2)} at {answer.currency} {digits(wage, 2)} an hour"
+    )  # fmt: skip
+    return (
+        f"One more rinse takes {number(one, 1)} person-minutes in a session of mean size{money}; per 1,000 pieces "
+        f"{number(thousand, 1)} hours. Rinses are not free, and too few leave residue: the label says how many."
+    )
+
+
+def effort_table(answer: LabourAnswer, rows: Sequence[EffortRow], *, caption: str) -> Table:
+    """Set kinds of work as rows: fixed per session, by the piece, hours per 1,000."""
+    columns = ("", "sessions", "without labour rows", "fixed, person-min", "per piece, person-min", "hours per 1,000")
+    cells = tuple(
+        (
+            row.label,
+            count(row.effort.sessions),
+            count(row.effort.unrecorded),
+            number(row.effort.fixed, 1),
+            number(row.effort.per_piece, 2),
+            number(row.effort.hours_per_thousand, 1),
+        )
+        for row in rows
+    )
+    note = (
+        f"Limits at {_level(answer)}, sessions as the unit. A part below zero means the split cannot be told from "
+        "these sessions. Hours per 1,000 are at the farm's own session sizes, work that names no session left out."
+    )
+    return Table(caption, columns, cells, note)
+
+
+def months_table(answer: LabourAnswer) -> Table:
+    """Set months as rows: counts, hours, hours per 1,000 and the forecast in hindsight."""
+    columns = ("month", "pieces", "sessions", "without labour rows", "hours in the log", "hours in all",
+               "forecast before it", "session hours per 1,000")  # fmt: skip
+    rows = tuple(
+        (
+            m.month,
+            count(m.pieces),
+            count(m.sessions),
+            count(m.sessions_without_labour),
+            digits(m.recorded_hours, 1),
+            "–" if m.hours is None else digits(m.hours, 1),
+            number(m.forecast, 1),
+            number(m.hours_per_thousand, 1),
+        )
+        for m in answer.months
+    )
+    note = (
+        "Hours in all: sessions without labour rows at the recorded ones' rate. Forecast before it: from the months "
+        f"before alone, given the month's pieces and sessions, limits at {_level(answer)} for that one month."
+    )
+    return Table("Hours by month", columns, rows, note)
+
+
+def crew_table(answer: LabourAnswer) -> Table:
+    """Set crew sizes as rows, at the farm's mean session and mix of agents."""
+    columns = ("crew", "sessions", "person-minutes", "minutes on the clock", "person-minutes against smallest crew")
+    rows = tuple(
+        (
+            count(c.crew),
+            count(c.person_minutes.sessions),
+            number(c.person_minutes, 1),
+            number(c.clock_minutes, 1),
+            "1" if place == 0 and c.person_minutes_ratio.known else number(c.person_minutes_ratio, 2),
+        )
+        for place, c in enumerate(answer.crews)
+    )
+    note = (
+        "A session of mean size and mean mix of agents; minutes on the clock are tasks one after the other. Crews were "
+        f"not dealt out by lot: what else differed on their days is in here. Limits at {_level(answer)}."
+    )
+    return Table("Crews of different size", columns, rows, note)
+
+
+def plan_table(answer: LabourAnswer) -> Table:
+    """Set the weeks ahead as rows."""
+    rows = tuple((w.week, digits(w.fresh), digits(w.redips), number(w.hours, 1)) for w in answer.plan)
+    note = (
+        "First dips: the pace of the last 13 weeks. Re-dips: pieces in the holding water now, times the share this "
+        "farm has dipped again after so many days; when a pest calls for a re-dip is on the follow-up page. Hours are "
+        f"for that many pieces if they come, with limits at {_level(answer)}; fewer or more pieces are not in them."
+    )
+    return Table("The next four weeks", ("week from", "first dips", "re-dips", "crew-hours"), rows, note)
+
+
+def materials_table(answer: LabourAnswer) -> Table:
+    """Set agents as rows: product and money used, and the pieces a litre served."""
+    money = f"{answer.currency} per 1,000 pieces".strip()
+    columns = ("agent", "baths", "product per session", "product per 1,000 pieces", money, "pieces per litre")
+    rows = tuple(
+        (
+            m.agent,
+            count(m.baths),
+            number(m.product_per_session, 1, unit=f"\u00a0{m.unit}"),
+            number(m.product_per_thousand, 0, unit=f"\u00a0{m.unit}"),
+            number(m.cost_per_thousand, 2),
+            number(m.pieces_per_litre, 1),
+        )
+        for m in answer.materials
+    )
+    note = (
+        "A bath that served several sessions counts once, shared out by pieces. Product as it leaves the bottle. "
+        f"Limits at {_level(answer)}, the bath as the unit. More pieces a litre is not better: baths tire."
+    )
+    return Table("What went into the baths", columns, rows, note)
+
+
+def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str) -> Table:
+    """Set cells as rows: cost of a clean surviving piece, its shares, and what doubling value or wage does."""
+    money = answer.currency
+    columns = ("", "sessions", "pieces", "no live pest seen", f"{money} per surviving piece".strip(),
+               f"{money} per clean surviving piece".strip(), "labour", "agent", "re-dips", "died", "came off",
+               "if pieces were worth double", "if an hour cost double")  # fmt: skip
+    rows = tuple(
+        (
+            c.label,
+            count(c.sessions),
+            count(c.pieces),
+            per_cent(c.inputs.clean, 0),
+            number(c.cost.per_survivor, 2),
+            number(c.cost.per_clean_survivor, 2),
+            *(_share(c.cost.shares[p]) for p in ("labour", "agent", "redips", "dead", "detached")),
+            *(_plain(e) for e in (c.cost.value_doubled, c.cost.wage_doubled)),
+        )
+        for c in cells
+    )
+    note = (
+        "Pieces are counted under their first dip; re-dips are all later dips of the same pieces. Died and came off: "
+        "by the horizon, at the value in farm.toml. No live pest seen: of the pieces looked at, at the last look, eggs "
+        f"included; seen clean is not proven clean. Shares are of the cost before clean or not. Limits at "
+        f"{_level(answer)}, sessions as the unit. Agents were not dealt out by lot: see the page on agents compared."
+    )
+    return Table(caption, columns, rows, note)
+
+
+def published_table(answer: LabourAnswer) -> Table:
+    """Set the farm's own figures beside published ones, with source and what those leave out."""
+    month = answer.cost_months[-1]
+    own = (
+        number(answer.cutting_hours_per_thousand, 1),
+        "–",
+        number(answer.total.effort.hours_per_thousand, 1),
+        per_cent(month.inputs.dead),
+        f"{per_cent(month.inputs.detached)} against {per_cent(month.inputs.dead)}",
+        number(month.cost.per_survivor, 2),
+    )
+    rows = tuple((what, mine, *rest) for (what, *rest), mine in zip(PUBLISHED, own, strict=True))
+    columns = ("", "this farm", "published", "source", "what the published figure leaves out")
+    note = f"Sanity ranges, not targets. Losses and cost of a piece: first dipped in {answer.month}, all agents."
+    return Table("This farm beside published figures", columns, rows, note)
+
+
+def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
+    """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
+    level, window = _level(answer), f"{count(answer.pieces)} pieces, {count(answer.sessions)} sessions"
+    unrecorded = f"{out_of(answer.sessions_without_labour, answer.sessions)} sessions have no labour rows"
+    work = "; ".join(f"{r.label} {number(r.effort.hours_per_thousand, 1)}" for r in (*answer.tasks, *answer.agents))
+    costs = "; ".join(f"{c.label} {number(c.cost.per_clean_survivor, 2)}" for c in answer.cost_agents)
+    weeks = "; ".join(f"{w.week} {number(w.hours, 1)}" for w in answer.plan)
+    mean = answer.pieces / answer.sessions if answer.sessions else 0.0
+    split = f"Session of mean size; {window}; {unrecorded}. Limits are in the table, {level}."
+    return {
+        "hours": {
+            "alt": "Bars of person-hours by month with the forecast made from the months before; next month "
+            f"{number(answer.forecast.hours, 1)} hours.",
+            "caption": f"Person-hours by month, and forecasts with {level} limits for one month: {window}; "
+            f"{unrecorded}.",
+        },
+        "tasks": {"alt": f"Bars of person-minutes per session, fixed and by the piece. Hours per 1,000: {work}.",
+                  "caption": f"By task, for {digits(mean, 1)} pieces. {split}"},
+        "agents": {"alt": f"Bars of person-minutes per session, fixed and by the piece. Hours per 1,000: {work}.",
+                   "caption": f"By agent, each at its own mean size. {split}"},
+        "costs": {
+            "alt": f"Stacked bars of cost per clean surviving piece by agent: {costs}.",
+            "caption": f"{answer.currency} per clean surviving piece, by agent of the first dip, stacked by what it "
+            f"is made of; lines: {level} limits, the session as the unit; {window}.",
+        },
+        "plan": {"alt": f"Bars of crew-hours for the next four weeks: {weeks}.",
+                 "caption": f"Crew-hours by week if these pieces come, {level} limits; from {window}."},
+    }  # fmt: skip
+
+
+def _level(answer: LabourAnswer) -> str:
+    return f"{answer.confidence_level:.0%}"
+
+
+def _share(value: Estimate) -> str:
+    return "–" if value.estimate is None else f"{digits(100 * value.estimate)}\u00a0%"
+
+
+def _plain(value: Estimate) -> str:
+    return "–" if value.estimate is None else digits(value.estimate, 2)

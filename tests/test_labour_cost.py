@@ -1,0 +1,111 @@
+"""The cost of a clean surviving piece: by hand, against simulation, and what is missing."""
+
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from afterdip.estimate import Estimate, cannot_say
+from afterdip.labour import PARTS, PieceInputs, cost_per_clean_piece
+
+
+def sure(value):
+    return Estimate(estimate=value, low=value, high=value)
+
+
+def around(value, error):
+    return Estimate(estimate=value, low=value - 1.959964 * error, high=value + 1.959964 * error)
+
+
+BASE = PieceInputs(
+    person_min=sure(3.0),
+    agent=sure(0.1),
+    redip_person_min=sure(1.0),
+    redip_agent=sure(0.05),
+    dead=sure(0.05),
+    detached=sure(0.03),
+    clean=sure(0.9),
+    wage_per_hour=24.0,
+    piece_value=10.0,
+)
+
+
+def test_by_hand():
+    """(24/60 x 3 + 0.1 + 24/60 x 1 + 0.05 + 10 x 0.08) / (0.92 x 0.9) = 2.55 / 0.828."""
+    cost = cost_per_clean_piece(BASE, sessions=12, pieces=300)
+    exact = Fraction(255, 100) / (Fraction(92, 100) * Fraction(9, 10))
+    assert cost.per_clean_survivor.estimate == pytest.approx(float(exact))
+    assert (cost.per_clean_survivor.low, cost.per_clean_survivor.high) == pytest.approx((float(exact), float(exact)))
+    assert cost.per_survivor.estimate == pytest.approx(2.55 / 0.92)
+    parts = {"labour": 1.2, "agent": 0.1, "redips": 0.45, "dead": 0.5, "detached": 0.3}
+    assert {p: e.estimate for p, e in cost.parts.items()} == pytest.approx({p: v / 0.828 for p, v in parts.items()})
+    assert {p: e.estimate for p, e in cost.shares.items()} == pytest.approx({p: v / 2.55 for p, v in parts.items()})
+    assert cost.value_doubled.estimate == pytest.approx((2.55 + 0.8) / 0.828)
+    assert cost.wage_doubled.estimate == pytest.approx((2.55 + 1.6) / 0.828)
+    assert cost.hours_per_thousand_clean.estimate == pytest.approx(4 / 60 * 1000 / 0.828)
+    assert cost.per_survivor.sessions == 12
+
+
+def test_limits_against_simulation():
+    """Inputs drawn as independent normals: the carried limits lie where 2.5 and 97.5 % of the drawn costs do."""
+    errors = {"person_min": 0.2, "agent": 0.01, "redip_person_min": 0.15, "redip_agent": 0.01, "dead": 0.012,
+              "detached": 0.008, "clean": 0.02}  # fmt: skip
+    inputs = replace(BASE, **{name: around(getattr(BASE, name).estimate, error) for name, error in errors.items()})
+    cost = cost_per_clean_piece(inputs).per_clean_survivor
+    rng = np.random.default_rng(9)
+    x = {name: rng.normal(getattr(BASE, name).estimate, error, 200_000) for name, error in errors.items()}
+    money = 0.4 * (x["person_min"] + x["redip_person_min"]) + x["agent"] + x["redip_agent"]
+    drawn = (money + 10 * (x["dead"] + x["detached"])) / ((1 - x["dead"] - x["detached"]) * x["clean"])
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    assert cost.low == pytest.approx(low, rel=0.01)
+    assert cost.high == pytest.approx(high, rel=0.01)
+
+
+def test_shares_sum_to_one_and_parts_to_the_whole():
+    inputs = replace(BASE, dead=around(0.05, 0.01), person_min=around(3.0, 0.3))
+    cost = cost_per_clean_piece(inputs)
+    assert sum(cost.shares[p].estimate for p in PARTS) == pytest.approx(1)
+    assert sum(cost.parts[p].estimate for p in PARTS) == pytest.approx(cost.per_clean_survivor.estimate)
+    assert all(0 <= cost.shares[p].low <= cost.shares[p].high for p in PARTS)
+
+
+def test_none_dead_is_a_bound_not_a_fact():
+    """0 dead, at most 10 %: the cost may reach what 10 % dead would make it, and no clean piece is asserted."""
+    bounds = Estimate(estimate=0.0, low=0.0, high=0.1), Estimate(estimate=1.0, low=0.8, high=1.0)
+    inputs = replace(BASE, dead=bounds[0], clean=bounds[1])
+    cost = cost_per_clean_piece(inputs)
+    worst_dead = (1.75 + 10 * 0.13) / 0.87
+    assert cost.per_survivor.high == pytest.approx(worst_dead)
+    assert cost.per_survivor.low == pytest.approx(cost.per_survivor.estimate)
+    assert cost.per_clean_survivor.high > cost.per_survivor.high
+
+
+def test_money_scales():
+    double = replace(BASE, agent=sure(0.2), redip_agent=sure(0.1), wage_per_hour=48.0, piece_value=20.0)
+    a, b = cost_per_clean_piece(BASE), cost_per_clean_piece(double)
+    assert b.per_clean_survivor.estimate == pytest.approx(2 * a.per_clean_survivor.estimate)
+    assert b.shares["labour"].estimate == pytest.approx(a.shares["labour"].estimate)
+
+
+@pytest.mark.parametrize(
+    "change, reason",
+    [
+        ({"wage_per_hour": None}, "no wage per hour in farm.toml"),
+        ({"piece_value": None}, "no value of a piece of this coral group in farm.toml"),
+        ({"dead": cannot_say("followed to day 20 only")}, "dead: followed to day 20 only"),
+        ({"clean": cannot_say("nobody looked")}, "clean: nobody looked"),
+        ({"dead": sure(1.0), "detached": sure(0.0)}, "no clean piece was left"),
+        ({"clean": sure(0.0)}, "no clean piece was left"),
+    ],
+)
+def test_what_is_missing_is_named(change, reason):
+    assert cost_per_clean_piece(replace(BASE, **change)).per_clean_survivor.reason == reason
+
+
+def test_what_is_missing_stops_only_what_needs_it():
+    unseen = cost_per_clean_piece(replace(BASE, clean=cannot_say("nobody looked")))
+    assert unseen.per_survivor.known
+    unpriced = cost_per_clean_piece(replace(BASE, wage_per_hour=None, agent=cannot_say("no price")))
+    assert unpriced.hours_per_thousand_clean.known
+    assert not unpriced.per_survivor.known

@@ -1,0 +1,189 @@
+"""Hours of the coming month: exact cases, an independent prediction, and coverage on simulated farms."""
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+
+from afterdip.calibrate.labour import FARMS, forecast_coverage, simulate_work
+from afterdip.errors import DataError
+from afterdip.labour import forecast_hours, learning, monthly_work
+from afterdip.labour.drift import MonthSeries, Prediction, mixture_quantile
+
+
+def work_of(made, months, **options):
+    past = made.month < months
+    return monthly_work(
+        made.month[past],
+        made.pieces[past],
+        made.written[past],
+        done_minutes=np.bincount(made.month[past], np.nan_to_num(made.written[past]), months),
+        shared_minutes=made.shared[:months],
+        **options,
+    )
+
+
+def exact(months=5, *, fixed=20.0, each=0.5, shared=0.0, keep=None):
+    """Months of sessions that take exactly fixed + each x pieces."""
+    month = np.repeat(np.arange(months), 10)
+    pieces = np.tile(np.arange(10, 60, 5.0), months) + month
+    minutes = fixed + each * pieces
+    written = minutes if keep is None else np.where(keep, minutes, np.nan)
+    return monthly_work(
+        month,
+        pieces,
+        written,
+        done_minutes=np.bincount(month, np.nan_to_num(written), months),
+        shared_minutes=np.full(months, shared),
+    )
+
+
+def test_exact_work_is_forecast_exactly():
+    ahead = forecast_hours(exact(), pieces=400, sessions=12)
+    for value in (ahead.hours.estimate, ahead.hours.low, ahead.hours.high):
+        assert value == pytest.approx((20 * 12 + 0.5 * 400) / 60, rel=1e-4)
+    assert ahead.hours_per_thousand.estimate == pytest.approx(ahead.hours.estimate * 1000 / 400)
+    assert ahead.recorded_hours.estimate == pytest.approx(ahead.hours.estimate)
+    assert ahead.months == 5
+    assert ahead.beyond == (
+        "more pieces than in any month of the log (365); more sessions than in any month of the log (10)"
+    )
+    assert forecast_hours(exact(), pieces=300, sessions=10).beyond == ""
+
+
+def test_shared_minutes_go_by_the_month():
+    """Three hundred minutes a month that name no session, whatever is dipped: half a month has half of them."""
+    work = exact(shared=300.0)
+    whole = forecast_hours(work, pieces=345, sessions=10)
+    assert whole.hours.estimate == pytest.approx((300 + 200 + 172.5) / 60, rel=0.01)
+    half = forecast_hours(work, pieces=345, sessions=10, months=0.5)
+    assert whole.hours.estimate - half.hours.estimate == pytest.approx(2.5, rel=0.05)
+
+
+def test_sessions_without_labour_cost_what_the_others_did():
+    """Every third session unrecorded: the whole is forecast as if none were, the log's own hours lower."""
+    keep = np.arange(50) % 3 != 0
+    ahead = forecast_hours(exact(keep=keep), pieces=345, sessions=10)
+    assert ahead.hours.estimate == pytest.approx((200 + 172.5) / 60, rel=1e-3)
+    assert ahead.recorded_hours.estimate < 0.8 * ahead.hours.estimate
+
+
+def test_work_done_a_month_later():
+    """A third of each session's minutes is done a month on: the first month of a log is short, the forecast is not."""
+    month = np.repeat(np.arange(6), 10)
+    pieces = np.tile(np.arange(10, 60, 5.0), 6)
+    minutes = 20 + 0.5 * pieces
+    own = np.bincount(month, minutes)
+    done = 2 / 3 * own + np.append(0, own[:-1] / 3)
+    settled = month < 5
+    seen = np.where(settled, minutes, 2 / 3 * minutes)
+    work = monthly_work(
+        month, pieces, seen, done_minutes=done, shared_minutes=np.zeros(6), carry=(2 / 3, 1 / 3), settled=settled
+    )
+    assert work.minutes[1:] / work.expected[1:] == pytest.approx(np.ones(5))
+    assert forecast_hours(work, pieces=325, sessions=10).hours.estimate == pytest.approx(own[0] / 60, rel=1e-3)
+
+
+def test_prediction_is_the_conditional_normal_of_the_model():
+    """The best linear prediction, built another way: contrasts of the joint normal; GLS against statsmodels."""
+    rng = np.random.default_rng(3)
+    n, lasting = 9, 0.004
+    noise = rng.uniform(0.005, 0.02, n)
+    z, x = rng.normal(0, 0.1, n), np.log(np.arange(1, n + 1) * 20.0)
+    rows = MonthSeries(z, np.arange(float(n)), noise, 0.0, lasting, float(n))
+    ahead = np.log((n + 1) * 20.0)
+    mine = rows.predict(x, ahead, 0.01)
+    steps = np.arange(1, n + 2)
+    joint = lasting * np.minimum.outer(steps, steps) + np.diag([*noise, 0.01])
+    V = joint[:n, :n]
+    gls = sm.GLS(z, sm.add_constant(x), sigma=V).fit()
+    assert mine.slope == pytest.approx(gls.params[1], rel=1e-9)
+    assert mine.slope_error == pytest.approx(gls.bse[1], rel=1e-9)
+    # residual contrasts A'z are free of beta; predict the future given them by ordinary conditioning
+    full = np.column_stack([np.ones(n + 1), np.append(x, ahead)])
+    A = np.linalg.svd(full[:n])[0][:, 2:]
+    simple = np.linalg.lstsq(full[:n].T, full[n], rcond=None)[0]  # an unbiased guess simple'z of the future
+    cov = joint[n, :n] @ A - simple @ V @ A
+    mean = simple @ z + cov @ np.linalg.inv(A.T @ V @ A) @ (A.T @ z)
+    spread = np.append(-simple, 1) @ joint @ np.append(-simple, 1)
+    variance = spread - cov @ np.linalg.inv(A.T @ V @ A) @ cov
+    assert mine.mean == pytest.approx(mean, rel=1e-9)
+    assert mine.error == pytest.approx(np.sqrt(gls.scale * variance), rel=1e-9)
+
+
+def test_spread_between_months_solves_its_equation():
+    """Paule & Mandel 1982: at the estimate the weighted squares equal their degrees of freedom (scipy's regression)."""
+    rng = np.random.default_rng(8)
+    made = simulate_work(FARMS["unequal months"], sessions=40, months=11, rng=rng)
+    work = work_of(made, 11)
+    rows = MonthSeries.of(work, work.minutes, work.expected)
+    assert rows.between > 0
+    within = work.session_variance / work.recorded_sessions
+    fit = sm.WLS(rows.log_ratio, sm.add_constant(rows.time), weights=1 / (within + rows.between)).fit()
+    assert fit.ssr == pytest.approx(9, rel=1e-6)
+
+
+def test_mixture_quantile_against_scipy():
+    one, two = (Prediction(m, s, f, 0, 0, 0) for m, s, f in ((0.0, 1.0, 5), (3.0, 0.5, 9)))
+    q = mixture_quantile([(0.3, one), (0.7, two)], 0.025)
+    assert 0.3 * stats.t.cdf(q, 5) + 0.7 * stats.t.cdf((q - 3) / 0.5, 9) == pytest.approx(0.025, abs=1e-9)
+    assert mixture_quantile([(1.0, two)], 0.975) == pytest.approx(3 + 0.5 * stats.t.ppf(0.975, 9))
+
+
+def test_learning_is_found_where_it_is():
+    rng = np.random.default_rng(2)
+    fast = work_of(simulate_work(FARMS["fast learning"], sessions=40, months=12, rng=rng), 12)
+    found = learning(fast).rate
+    assert found.low < 0.88 < found.high < 0.92
+    assert learning(fast).per_month.high < 0
+    plain = learning(work_of(simulate_work(FARMS["plain"], sessions=40, months=12, rng=rng), 12))
+    assert plain.rate.low < 1 < plain.rate.high
+    assert plain.per_month.low < 0 < plain.per_month.high
+    assert forecast_hours(fast, pieces=900, sessions=40).learning_weight > 0.9
+
+
+def test_units_and_order_change_nothing():
+    rng = np.random.default_rng(4)
+    made = simulate_work(FARMS["unequal months"], sessions=20, months=8, rng=rng)
+    base = forecast_hours(work_of(made, 8), pieces=500, sessions=20).hours
+    order = rng.permutation(len(made.month))
+    again = monthly_work(
+        made.month[order], made.pieces[order], made.written[order] * 60,
+        done_minutes=60 * np.bincount(made.month, made.written), shared_minutes=60 * made.shared,
+    )  # fmt: skip
+    mixed = forecast_hours(again, pieces=500, sessions=20).hours
+    assert (mixed.estimate / 60, mixed.low / 60, mixed.high / 60) == pytest.approx((base.estimate, base.low, base.high))
+
+
+def test_a_wider_question_has_wider_limits():
+    rng = np.random.default_rng(6)
+    work = work_of(simulate_work(FARMS["unequal months"], sessions=20, months=11, rng=rng), 11)
+    given, free = forecast_hours(work, pieces=500, sessions=20), forecast_hours(work, pieces=500)
+    assert free.hours.high / free.hours.low > given.hours.high / given.hours.low
+    assert free.sessions.low < free.sessions.estimate < free.sessions.high
+    strict = forecast_hours(work, pieces=500, sessions=20, confidence_level=0.8).hours
+    assert given.hours.low < strict.low < strict.high < given.hours.high
+    odd = forecast_hours(work, pieces=500, sessions=5).hours  # sessions four times the usual size
+    assert np.log(odd.high / odd.low) > np.log(given.hours.high / given.hours.low)
+
+
+def test_too_little_to_forecast():
+    few = forecast_hours(exact(2), pieces=100, sessions=3)
+    assert few.hours.reason == "2 months with labour written down, a forecast needs 3"
+    assert learning(exact(5)).rate.reason == "5 months with labour written down, needs 6"
+    with pytest.raises(DataError, match="no session has labour"):
+        monthly_work([0], [5], [np.nan], done_minutes=[0.0], shared_minutes=[0.0])
+
+
+@pytest.mark.parametrize("asked", [{"pieces": 0}, {"pieces": 5, "sessions": 6}, {"pieces": 5, "sessions": 0}])
+def test_misuse(asked):
+    with pytest.raises(ValueError, match="a forecast needs"):
+        forecast_hours(exact(), **asked)
+
+
+@pytest.mark.parametrize("farm", ["plain", "drift, unequal months", "shared and missing rows", "all at once"])
+def test_the_twelfth_month_is_covered(farm):
+    """A short run of the calibration: 200 farms, binomial error 1.5 %, so 0.90 is 3.2 errors under 0.95."""
+    score = forecast_coverage(FARMS[farm], sessions=20, before=11, replicates=200, rng=np.random.default_rng(1))
+    assert score["given_sessions_coverage"] >= 0.90
+    assert score["pieces_only_coverage"] >= 0.90
