@@ -16,7 +16,7 @@ ALLOWED = {
     "answers": [*BASE, "log", "tally", *ESTIMATORS],
     "charts": [*BASE, *ESTIMATORS, "answers"],
     "tables": [*BASE, *ESTIMATORS, "answers"],
-    "report": [*BASE, "log", "tally", *ESTIMATORS, "answers", "charts", "tables"],
+    "report": [*BASE, "log", "tally", *ESTIMATORS, "answers", "charts", "tables", "demo"],
     "calibrate": [*BASE, "tally", *ESTIMATORS],
 }
 MODULES = sorted(p for p in PACKAGE.rglob("*.py") if p.name not in ("cli.py",) and p.parent != PACKAGE / "cli")
