@@ -98,7 +98,8 @@ ONE_REASON = {
     ),
     "time zone": (
         put("sessions", 2, started="2026-09-07T09:30Z"),
-        "sessions.csv, row 2, column 'started': a date and time as 2026-10-03T09:30 (no time zone), got '2026-09-07T09:30Z'",
+        "sessions.csv, row 2, column 'started': a date and time as 2026-10-03T09:30 (no time zone), got "
+        "'2026-09-07T09:30Z'",
     ),
     "yes or no": (
         put("agents", 2, is_control="maybe"),
@@ -176,7 +177,8 @@ ONE_REASON = {
     ),
     "mixed late": (
         put("sessions", 4, mixed="2026-09-21T09:01"),
-        "sessions.csv, row 4, column 'mixed': a time up to the session's start (2026-09-21T09:00), got '2026-09-21T09:01'",
+        "sessions.csv, row 4, column 'mixed': a time up to the session's start (2026-09-21T09:00), got "
+        "'2026-09-21T09:01'",
     ),
     "arrived late": (
         put("trays", 2, arrived="2026-09-08"),
@@ -238,7 +240,8 @@ ONE_REASON = {
     ),
     "re-dips of more than there are": (
         put("trays", 7, earlier_tray="T01"),
-        "trays.csv, row 7, column 'pieces': 18 or fewer (left of tray 'T01' by then), got '12', 30 with those re-dipped before",
+        "trays.csv, row 7, column 'pieces': 18 or fewer (left of tray 'T01' by then), got '12', 30 with those "
+        "re-dipped before",
     ),
     # pests
     "more infested than examined": (
@@ -264,11 +267,13 @@ ONE_REASON = {
     ),
     "no unit of amount": (
         put("sessions", 2, amount_unit=""),
-        f"sessions.csv, row 2, column 'amount_unit': one of {UNITS} (only a sham dip may leave it out), got an empty cell",
+        f"sessions.csv, row 2, column 'amount_unit': one of {UNITS} (only a sham dip may leave it out), got an "
+        f"empty cell",
     ),
     "total without volume": (
         put("sessions", 2, bath_volume=""),
-        "sessions.csv, row 2, column 'bath_volume': number above 0, since the amount (30 mL) is a total, got an empty cell",
+        "sessions.csv, row 2, column 'bath_volume': number above 0, since the amount (30 mL) is a total, got an "
+        "empty cell",
     ),
     "drops of unknown size": (
         put("agents", 2, drops_per_ml=""),
@@ -312,7 +317,8 @@ def test_every_problem_in_one_pass_and_none_twice(tmp_path):
     assert caught.value.problems == (
         "farm.toml, key 'targets.kill': number above 0, at most 1, got '95'",
         "agents.csv, row 2, column 'active_strength': number above 0, got 'ten'",
-        "sessions.csv, row 2, column 'started': a date and time as 2026-10-03T09:30 (no time zone), got '7 September 2026'",
+        "sessions.csv, row 2, column 'started': a date and time as 2026-10-03T09:30 (no time zone), got '7 "
+        "September 2026'",
         "trays.csv, row 3, column 'pieces': whole number of 1 or more, got '-15'",
         "checks.csv, row 10, column 'dead': whole number of 0 or more, got 'x'",
         "checks.csv, row 23, column 'checked': a date up to 2026-11-20, the day of the report, got '2026-12-01'",

@@ -84,15 +84,16 @@ def _fast(data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray] | None:
 
 
 def _strict(file: str, data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray]:
-    """Read by csv in strict mode, counting rows as a spreadsheet does; raises UnreadableError."""
+    """Read by csv in strict mode, counting rows as a spreadsheet does; raises UnreadableError.
+
+    A row longer than the header is refused even if it ends in empty cells: `12,5` without quotes shifts a row by one.
+    """
     records, rows, problems = [], [], []
     reader = csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True)
     number = 0
     try:
         header = next(reader)
         for number, record in enumerate(reader, start=2):
-            if len(record) > len(header) and not any(cell.strip() for cell in record[len(header) :]):
-                record = record[: len(header)]
             if len(record) == len(header):
                 records.append(record)
                 rows.append(number)

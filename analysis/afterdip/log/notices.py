@@ -166,8 +166,8 @@ def alike(names: list[str]) -> list[tuple[str, str]]:
     """Return (name, an earlier name it resembles), one pair per name at most.
 
     Names are compared by their letters and digits in lower case; two names of `LONG_NAME` or more may also differ by
-    one letter added, dropped or changed (found by their common one-letter deletions). Digits must agree: 'acro 1' is
-    not 'acro 2'.
+    one letter added, dropped, changed or out of place (they share a one-letter deletion). Digits must agree: 'acro 1'
+    is not 'acro 2'.
     """
     pairs, seen = [], {}
     for name in names:
