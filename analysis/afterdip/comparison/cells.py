@@ -1,0 +1,78 @@
+"""Counts per session and group of like pieces, the shape in which two agents are compared."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import DataError
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """One agent's sessions: `total` and `events` have shape (n_sessions, n_strata)."""
+
+    total: Floats
+    events: Floats
+
+    @property
+    def sessions(self) -> int:
+        """How many sessions there are."""
+        return int(self.total.shape[0])
+
+    @property
+    def rate(self) -> Floats:
+        """Events per piece in each cell; 0 where a session had no such pieces."""
+        return np.divide(self.events, self.total, out=np.zeros_like(self.total), where=self.total > 0)
+
+    def restricted(self, kept: NDArray[np.bool_]) -> Arm:
+        """Return the arm with the strata `kept` only, and the sessions that had any of them."""
+        total, events = self.total[:, kept], self.events[:, kept]
+        some = total.sum(axis=1) > 0
+        return Arm(total[some], events[some])
+
+    def pooled(self) -> Arm:
+        """Return the arm with all its strata taken as one."""
+        return Arm(self.total.sum(axis=1, keepdims=True), self.events.sum(axis=1, keepdims=True))
+
+
+def arms(
+    second: ArrayLike, session: ArrayLike, stratum: ArrayLike, total: ArrayLike, events: ArrayLike
+) -> tuple[Arm, Arm, NDArray]:
+    """Return the first agent's arm, the second's, and the stratum labels in column order (sorted).
+
+    All five arrays have shape (n_rows,): whether the row is the second agent's (bool), its session label, its stratum
+    label, the pieces (or pests) looked at, and how many of them died. Rows of one session and stratum add up; rows
+    with nothing looked at are passed over. `total` and `events` may be fractional, because pieces whose fate is partly
+    known count in part. Raises DataError when counts are negative, events exceed the total, or one session has both
+    agents; ValueError when the shapes differ.
+    """
+    second, session, stratum = np.asarray(second, dtype=bool), np.asarray(session), np.asarray(stratum)
+    total, events = np.asarray(total, dtype=float), np.asarray(events, dtype=float)
+    if not second.shape == session.shape == stratum.shape == total.shape == events.shape or total.ndim != 1:
+        raise ValueError("second, session, stratum, total and events must be one-dimensional and of equal length")
+    if not (np.isfinite(total).all() and np.isfinite(events).all()):
+        raise DataError("totals and events must be numbers")
+    if (events < 0).any() or (events > total * (1 + 1e-9)).any():
+        raise DataError("each row needs 0 <= events <= total")
+    both = np.intersect1d(session[second], session[~second])
+    if both.size:
+        raise DataError(f"session {both[0]} has both agents: a session is one bath")
+    strata, column = np.unique(stratum, return_inverse=True)
+    made = [_arm(session[rows], column[rows], total[rows], events[rows], strata.size) for rows in (~second, second)]
+    return made[0], made[1], strata
+
+
+def _arm(session: NDArray, column: NDArray, total: Floats, events: Floats, n_strata: int) -> Arm:
+    """Add one agent's rows up into a table of sessions by strata."""
+    labels, row = np.unique(session, return_inverse=True)
+    shape = (labels.size, n_strata)
+    flat = row * n_strata + column
+    size = labels.size * n_strata
+    totals = np.bincount(flat, total, size).reshape(shape)
+    some = totals.sum(axis=1) > 0
+    return Arm(totals[some], np.bincount(flat, events, size).reshape(shape)[some])

@@ -1,0 +1,193 @@
+"""The difference between two agents in one outcome, crude and among like corals, with limits at session level."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import stdtrit
+
+from ..estimate import Estimate, cannot_say
+from .cells import Arm, Floats, arms
+from .correlation import correlations, session_variances, working_proportions
+from .score import score_limits, wilson_limits
+
+MINIMUM_SESSIONS = 6  # a side; the calibration table says why
+MINIMUM_EFFECTIVE = 3.0  # sessions a side's figure is worth once some of them carry most of its weight
+WORKING_CORRELATION = 0.1  # weighs cells in the adjusted difference: a piece more in a large tray adds little
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """What the score limits are made of: two proportions, their effective sample sizes, and degrees of freedom."""
+
+    first: float
+    second: float
+    n_first: float
+    n_second: float
+    degrees_of_freedom: float
+    correlation_first: float
+    correlation_second: float
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """First agent minus second: the difference, each agent's own proportion on the same mix, and what was left out.
+
+    `contrast` is None when `difference` cannot say. `strata` and `mix` (summing to 1) tell which groups of like pieces
+    were compared and in what proportion; `pieces_left_out` counts, per agent, those in groups only one agent had.
+    """
+
+    difference: Estimate
+    first: Estimate
+    second: Estimate
+    contrast: Contrast | None
+    strata: tuple
+    mix: Floats
+    pieces_left_out: tuple[float, float]
+
+
+def limits(contrast: Contrast, confidence_level: float) -> tuple[float, float]:
+    """Return the contrast's score limits at another confidence level, two-sided."""
+    c = contrast
+    quantile = float(stdtrit(c.degrees_of_freedom, 0.5 + 0.5 * confidence_level))
+    return score_limits(c.first, c.second, c.n_first, c.n_second, quantile)
+
+
+def crude_difference(
+    second: ArrayLike, session: ArrayLike, total: ArrayLike, events: ArrayLike, *, confidence_level: float = 0.95
+) -> Difference:
+    """Difference of the plain proportions, all pieces of an agent taken together.
+
+    Arguments as `cells.arms` without strata. Clustered score limits: Miettinen & Nurminen 1985 with each agent's
+    effective sample size p(1-p)/v, v its session-level variance, and t quantiles. Cannot say under 6 sessions a side.
+    """
+    one = np.zeros(np.shape(total), dtype=np.int64)
+    first_arm, second_arm, _ = arms(second, session, one, total, events)
+    return _difference((first_arm, second_arm), ("all",), 0.0, confidence_level, "all pieces together")
+
+
+def adjusted_difference(
+    second: ArrayLike,
+    session: ArrayLike,
+    stratum: ArrayLike,
+    total: ArrayLike,
+    events: ArrayLike,
+    *,
+    working_correlation: float = WORKING_CORRELATION,
+    confidence_level: float = 0.95,
+) -> Difference:
+    """Difference within strata of like pieces, averaged over the mix of strata that both agents were given.
+
+    Strata that only one agent had are left out. Each of the others is compared within itself and weighs W = ab/(a+b),
+    a and b the two agents' information in it: the overlap weights (Li, Morgan & Zaslavsky 2018, JASA 113:390), which
+    are Mantel and Haenszel's when `working_correlation` is 0, cells then weighing by pieces. With the default, a cell
+    of n pieces weighs n/(1+(n-1)*working_correlation), as pieces that shared a bath are worth less than their number.
+    Limits and arguments otherwise as `crude_difference`; `stratum` labels have shape (n_rows,).
+    """
+    first_arm, second_arm, labels = arms(second, session, stratum, total, events)
+    shared = (first_arm.total.sum(axis=0) > 0) & (second_arm.total.sum(axis=0) > 0)
+    kept = (first_arm.restricted(shared), second_arm.restricted(shared))
+    left_out = tuple(float(arm.total[:, ~shared].sum()) for arm in (first_arm, second_arm))
+    names = tuple(labels[shared].tolist())
+    return _difference(kept, names, working_correlation, confidence_level, "among like pieces", left_out)
+
+
+def _difference(
+    sides: tuple[Arm, Arm],
+    strata: tuple,
+    working_correlation: float,
+    level: float,
+    method: str,
+    left_out: tuple[float, float] = (0.0, 0.0),
+) -> Difference:
+    """Put the difference together from two arms with the same strata, all of them shared."""
+    if lacking := _lacking(sides):
+        return _silent(sides, strata, left_out, lacking, level)
+    worth = [_worth(side.total, working_correlation) for side in sides]
+    sums = [w.sum(axis=0) for w in worth]
+    mix = sums[0] * sums[1] / (sums[0] + sums[1])
+    mix = mix / mix.sum()
+    weights = (worth[0] / sums[0], worth[1] / sums[1])
+    contrast, effective = _contrast(sides, weights, mix)
+    if min(effective) < MINIMUM_EFFECTIVE:
+        few = f"most of the weight lies on {min(effective):.0f} sessions, needs {MINIMUM_EFFECTIVE:.0f}"
+        return _silent(sides, strata, left_out, few, level)
+    return Difference(
+        *_estimates(sides, contrast, level, method), contrast=contrast, strata=strata, mix=mix, pieces_left_out=left_out
+    )
+
+
+def _worth(total: Floats, working_correlation: float) -> Floats:
+    """Return the information in each cell: pieces, discounted for having shared a bath."""
+    return total / (1.0 + np.maximum(total - 1.0, 0.0) * working_correlation)
+
+
+def _contrast(
+    sides: tuple[Arm, Arm], weights: tuple[Floats, Floats], mix: Floats
+) -> tuple[Contrast, tuple[float, float]]:
+    """Return the contrast and how many equally weighty sessions each side's figure rests on."""
+    working = working_proportions(sides)
+    rho = correlations(sides, weights, working)
+    found, sizes, effective = [], [], []
+    for side, weight, p, own in zip(sides, weights, working, rho, strict=True):
+        coefficients = weight * mix
+        shares = session_variances(side, coefficients, p, own)
+        expected = float(mix @ p)
+        found.append(min(1.0, max(0.0, float((coefficients * side.rate).sum()))))
+        sizes.append(expected * (1.0 - expected) / float(shares.sum()))
+        effective.append(float(shares.sum() ** 2 / (shares**2).sum()))
+    freedom = max(1.0, sum(effective) - 2.0)
+    return Contrast(*found, *sizes, freedom, *rho), (effective[0], effective[1])
+
+
+def _estimates(
+    sides: tuple[Arm, Arm], contrast: Contrast, level: float, method: str
+) -> tuple[Estimate, Estimate, Estimate]:
+    """Return the difference and the two proportions as Estimates."""
+    c = contrast
+    quantile = float(stdtrit(c.degrees_of_freedom, 0.5 + 0.5 * level))
+    low, high = limits(c, level)
+    difference = Estimate(
+        estimate=c.first - c.second,
+        low=low,
+        high=high,
+        confidence_level=level,
+        sessions=sum(side.sessions for side in sides),
+        pieces=round(sum(side.total.sum() for side in sides)),
+        method=f"{method}; score limits (Miettinen-Nurminen) on effective sample sizes, t quantile",
+    )
+    own = []
+    for side, p, n in zip(sides, (c.first, c.second), (c.n_first, c.n_second), strict=True):
+        bottom, top = wilson_limits(p, n, quantile)
+        own.append(
+            Estimate(
+                estimate=p,
+                low=bottom,
+                high=top,
+                confidence_level=level,
+                sessions=side.sessions,
+                pieces=round(side.total.sum()),
+                method=f"{method}; Wilson limits on the effective sample size, t quantile",
+            )
+        )
+    return difference, own[0], own[1]
+
+
+def _lacking(sides: tuple[Arm, Arm]) -> str:
+    """Return why the sides cannot be compared, or nothing."""
+    have = [side.sessions for side in sides]
+    if min(have) == 0:
+        return "no group of like pieces had both agents" if max(have) == 0 else "one agent has no session here"
+    if min(have) < MINIMUM_SESSIONS:
+        return f"{have[0]} and {have[1]} sessions with like pieces, needs {MINIMUM_SESSIONS} of each"
+    return ""
+
+
+def _silent(sides: tuple[Arm, Arm], strata: tuple, left_out: tuple[float, float], why: str, level: float) -> Difference:
+    """Return a Difference that says why it cannot say."""
+    sessions, pieces = [side.sessions for side in sides], [round(side.total.sum()) for side in sides]
+    own = [cannot_say(why, confidence_level=level, sessions=s, pieces=n) for s, n in zip(sessions, pieces, strict=True)]
+    both = cannot_say(why, confidence_level=level, sessions=sum(sessions), pieces=sum(pieces))
+    return Difference(both, own[0], own[1], None, strata, np.full(len(strata), np.nan), left_out)

@@ -1,0 +1,71 @@
+"""Score limits for the difference of two proportions, with sample sizes that need not be whole numbers.
+
+Miettinen & Nurminen 1985 (Stat. Med. 4:213) compare an observed difference with the spread expected if the true
+difference were `delta`, the two proportions being re-estimated under that assumption. Limits stay inside -1 to 1 and
+exist when nothing died on either side. Pieces that shared a bath enter through effective sample sizes, and the normal
+quantile becomes Student's t: see `difference`.
+"""
+
+from __future__ import annotations
+
+import math
+
+_STEPS = 60  # halvings of the search interval: the limits are exact to 2 ** -60
+_TINY = 1e-14
+
+
+def constrained_proportions(
+    first: float, second: float, n_first: float, n_second: float, delta: float
+) -> tuple[float, float]:
+    """Return the two proportions that fit best among those whose difference (first minus second) is `delta`.
+
+    Closed form of the cubic: Farrington & Manning 1990, Stat. Med. 9:1447, appendix.
+    """
+    ratio = n_second / n_first
+    a = 1.0 + ratio
+    b = -(1.0 + ratio + first + ratio * second + delta * (ratio + 2.0))
+    c = delta * delta + delta * (2.0 * first + ratio + 1.0) + first + ratio * second
+    d = -first * delta * (1.0 + delta)
+    centre = b / (3.0 * a)
+    v = centre**3 - b * c / (6.0 * a * a) + d / (2.0 * a)
+    u = math.copysign(math.sqrt(max(centre * centre - c / (3.0 * a), 0.0)), v)
+    cosine = v / u**3 if abs(u) > _TINY else 0.0
+    angle = (math.pi + math.acos(min(1.0, max(-1.0, cosine)))) / 3.0
+    root = 2.0 * u * math.cos(angle) - centre
+    root = min(max(root, 0.0, delta), 1.0, 1.0 + delta)
+    return root, root - delta
+
+
+def score_statistic(first: float, second: float, n_first: float, n_second: float, delta: float) -> float:
+    """Return (difference - delta) over its standard error under a true difference of `delta` (no N/(N-1) factor)."""
+    p, q = constrained_proportions(first, second, n_first, n_second, delta)
+    variance = p * (1.0 - p) / n_first + q * (1.0 - q) / n_second
+    return (first - second - delta) / math.sqrt(max(variance, _TINY))
+
+
+def score_limits(
+    first: float, second: float, n_first: float, n_second: float, quantile: float
+) -> tuple[float, float]:
+    """Return the differences (first minus second) at which the score statistic reaches plus and minus `quantile`."""
+    if not (n_first > 0.0 and n_second > 0.0):
+        raise ValueError(f"effective sample sizes must be above 0, got {n_first!r} and {n_second!r}")
+    observed = first - second
+    limits = []
+    for end in (-1.0, 1.0):
+        inside, outside = observed, end
+        for _ in range(_STEPS):
+            middle = 0.5 * (inside + outside)
+            if abs(score_statistic(first, second, n_first, n_second, middle)) <= quantile:
+                inside = middle
+            else:
+                outside = middle
+        limits.append(0.5 * (inside + outside))
+    return limits[0], limits[1]
+
+
+def wilson_limits(proportion: float, n: float, quantile: float) -> tuple[float, float]:
+    """Return Wilson's score limits (1927, JASA 22:209) for one proportion of effective size `n`."""
+    z2 = quantile * quantile
+    centre = proportion + z2 / (2.0 * n)
+    half = quantile * math.sqrt(proportion * (1.0 - proportion) / n + z2 / (4.0 * n * n))
+    return max(0.0, (centre - half) / (1.0 + z2 / n)), min(1.0, (centre + half) / (1.0 + z2 / n))
