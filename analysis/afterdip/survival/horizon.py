@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..estimate import Estimate, cannot_say
 from .followup import followed_to, followup_refusal
@@ -146,13 +147,20 @@ def _no_death_bound(curve: SurvivalCurve, day: float, correlation: float) -> flo
 
 def _arm_correlation(agent: SurvivalCurve, sham: SurvivalCurve, day: float) -> float:
     """Correlation of the two survival estimates through sessions that appear in both; 0 where none does."""
-    shared = set(agent.sessions) & set(sham.sessions)
-    if not shared:
+    if set(agent.sessions).isdisjoint(sham.sessions):
         return 0.0
-    one, two = (survival_influence(curve, day) for curve in (agent, sham))
-    first, second = ({name: i for i, name in enumerate(curve.sessions)} for curve in (agent, sham))
-    covariance = sum(one[first[name]] * two[second[name]] for name in shared)
-    scale = float(np.sqrt(np.square(one).sum() * np.square(two).sum()))
+    return influence_correlation(
+        agent.sessions, survival_influence(agent, day), sham.sessions, survival_influence(sham, day)
+    )
+
+
+def influence_correlation(sessions: tuple, influence: NDArray, others: tuple, their_influence: NDArray) -> float:
+    """Correlation of two estimates: the sum over shared sessions of the products of influences, standardised."""
+    place = {name: i for i, name in enumerate(others)}
+    covariance = sum(
+        value * their_influence[place[name]] for name, value in zip(sessions, influence, strict=True) if name in place
+    )
+    scale = float(np.sqrt(np.square(influence).sum() * np.square(their_influence).sum()))
     return float(np.clip(covariance / scale, -1, 1)) if scale > 0 else 0.0
 
 

@@ -10,7 +10,7 @@ from scipy.special import ndtri, stdtrit
 
 from ..estimate import Estimate, cannot_say
 from .followup import followup_refusal
-from .horizon import survival_at
+from .horizon import influence_correlation, survival_at
 from .kaplan_meier import SurvivalCurve
 from .rows import inverse
 
@@ -103,12 +103,10 @@ def _welch(one: RestrictedMean, two: RestrictedMean) -> tuple[float, float]:
     """Variance of the difference with small-sample factors, and its degrees of freedom."""
     parts = [(_spread(m.piece_error, m.standard_error, len(m.sessions)) ** 2, m.sessions_with_deaths - 1)
              for m in (one, two)]  # fmt: skip
-    shared = set(one.sessions) & set(two.sessions)
-    first, second = ({name: i for i, name in enumerate(m.sessions)} for m in (one, two))
-    covariance = sum(float(one.influence[first[name]] * two.influence[second[name]]) for name in shared)
+    correlation = influence_correlation(one.sessions, one.influence, two.sessions, two.influence)
     total = sum(v for v, _ in parts)
     df = total**2 / sum(v**2 / max(df, 1) for v, df in parts)
-    return max(total - 2 * covariance, 0.0), df
+    return max(total - 2 * correlation * float(np.sqrt(parts[0][0] * parts[1][0])), 0.0), df
 
 
 def _estimate(curve: SurvivalCurve, tau: float, mean: float, spread: float, k: int, deaths: float) -> Estimate:
