@@ -13,7 +13,8 @@ from scipy.special import gammaincinv, ndtri, stdtrit
 from ..estimate import Estimate, cannot_say
 from .sessions import _ASSUMED_DF, _ENOUGH, ASSUMED_CORRELATION, MIN_SESSIONS, _satterthwaite, by_session
 
-_ASSUMED_SPREAD = 1.0  # squared coefficient of variation between sessions of pests per piece, where too few show any
+_ASSUMED_SPREAD = 2.0  # squared coefficient of variation between sessions of pests per piece, where too few show any
+_SPREAD_DF = 3.0  # degrees of freedom which that is worth
 
 
 def session_mean(
@@ -42,16 +43,19 @@ def mean_limits(counts, pieces, *, confidence_level: float = 0.95) -> tuple[np.n
     """Mean, lower and upper limit for arrays of shape (..., n_sessions).
 
     Where fewer than 8 effective sessions hold the counts, the design effect is at least that of sessions whose means
-    vary with a coefficient of variation of 1; degrees of freedom are that effective number (pests are clumped: a mean
-    carried by three sessions is known from three). No counts: the negative binomial bound with that variation.
+    have a squared coefficient of variation of 2; degrees of freedom are that effective number, plus 3 for the part
+    assumed (pests are clumped: a mean carried by three sessions is known from three). No counts: the negative
+    binomial bound with that variation.
     """
     counts, pieces, total, mean, measured, seen = _measure(counts, pieces)
     per_session = np.maximum(mean, 0.5 / total)[..., None] * pieces
     assumed = 1 + (pieces**2).sum(-1) / total * np.maximum(mean, 1 / total)
     effect = np.where(seen < _ENOUGH, np.maximum(measured, assumed), measured)
-    freedom = np.minimum(seen, _satterthwaite(per_session * (1 + 0.5 * per_session)))
+    weight = np.minimum(seen, _ENOUGH) / _ENOUGH
+    freedom = np.minimum(seen, _satterthwaite(per_session * (1 + 0.5 * per_session))) + _SPREAD_DF * (1 - weight)
     low, high = _gamma_limits(counts.sum(-1), total, effect, freedom, confidence_level)
-    return mean, low, np.where(mean == 0, _none_bound(pieces, confidence_level), high)
+    none = mean == 0
+    return mean, low, np.where(none, _none_bound(pieces, confidence_level), high) if none.any() else high
 
 
 def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

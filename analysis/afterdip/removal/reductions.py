@@ -31,7 +31,8 @@ class Reduction:
 
     def to_json(self) -> dict:
         """Return the labels and the estimate."""
-        return {"name": self.name, "formula": self.formula, "control": self.control, **self.estimate.to_json()}
+        labels = {"name": self.name, "formula": self.formula, "control": self.control}
+        return labels | {"reduction": self.estimate.to_json()}
 
 
 def before_after_reduction(after, before, *, session=None, confidence_level: float = 0.95) -> Reduction:

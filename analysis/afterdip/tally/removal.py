@@ -27,8 +27,9 @@ class PestTally:
     """Pests by dip and looks by tray, as tables with one column a count.
 
     `dips`: one row a session x pest x stage x coral group. `bath_alive` ... `on_dead`: the six compartments as
-    counted; `trays`, `pieces`. `found`, `removed`, `killed`: pests for shares, brought down to the pieces looked at
-    after the dip where those were only part (`partial`); all 0 where a count is not there, and `missing` says which.
+    counted; `trays`, `pieces`. `found`, `removed`, `killed`, `living_on`: pests for shares, brought down to the pieces
+    looked at after the dip where those were only part (`partial`); all 0 where a count is not there, and `missing`
+    says which.
     `before`, `after`: living pests on the same `paired` pieces; `left` living on `left_pieces` after the dip.
     `rinse_unseen`: rinsed, but the rinse was not counted, so removal is understated.
 
@@ -57,6 +58,7 @@ def tally_pests(log: Log) -> PestTally:
         dips = dips.merge(part, on=PART, how="left")
     counts = [name for name in dips.columns if name not in (*PART, *ABOUT)]
     dips[counts] = dips[counts].fillna(0.0)
+    dips["is_control"] = dips["is_control"].astype(bool)
     return PestTally(_shares(dips), looks)
 
 
@@ -135,6 +137,7 @@ def _shares(dips: pd.DataFrame) -> pd.DataFrame:
         found=told * (removed + dips["on_alive"] + dips["on_dead"]),
         removed=told * removed,
         killed=told * (cover * fallen_dead + dips["on_dead"]),
+        living_on=told * dips["on_alive"],
         partial=(told > 0) & (cover < 1),
         rinse_unseen=(told > 0) & (counted["rinse_rows"] == 0) & (dips["rinses"].fillna(0) > 0)
         & ~dips["stage"].isin(GLUED),

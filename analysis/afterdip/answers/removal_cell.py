@@ -1,0 +1,173 @@
+"""One cell of the removal page: what one set of dips did to one pest at one stage, beside the sham's dips."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from afterdip.answers.removal_shares import SharesCell, shares_cell
+from afterdip.estimate import Estimate
+from afterdip.removal import (
+    ControlledKill,
+    FollowUp,
+    Infestation,
+    Reduction,
+    abbott_reduction,
+    before_after_reduction,
+    controlled_kill,
+    follow_up,
+    henderson_tilton_reduction,
+    infestation,
+    schneider_orelli_reduction,
+    shares_of_found,
+)
+from afterdip.tally.removal import PestTally
+
+DAY_BANDS = ((0, 3), (4, 10), (11, 21), (22, 45), (46, 100_000))
+"""Days after the dip into which looks are gathered; a tray counts once in a band, with its last look there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The pieces at one stretch of time: before the dip, right after it, or some days later; `when` in words."""
+
+    when: str
+    trays: int
+    sessions: int
+    infestation: Infestation
+
+    def to_json(self) -> dict:
+        """Return when, the counts and the infestation."""
+        return {"when": self.when, "trays": self.trays, "sessions": self.sessions, **self.infestation.to_json()}
+
+
+@dataclass(frozen=True, slots=True)
+class RemovalCell:
+    """Everything about one agent, pest and stage over the window.
+
+    `shares`: removed and killed beside the sham's; `left_alive`: of all found, the share still on and living;
+    `reductions`, `control`: the four reductions and the control rule's kill, none of them for the sham itself;
+    `looks`, `follow_up`: the pieces before, after and later. `trays`, `pieces`: dipped with any count of the pest.
+    `notes` say which counts could not be used, and why.
+    """
+
+    shares: SharesCell
+    trays: int
+    pieces: int
+    left_alive: Estimate
+    reductions: tuple[Reduction, ...]
+    control: ControlledKill | None
+    looks: tuple[Look, ...]
+    follow_up: FollowUp
+    notes: tuple[str, ...]
+
+    def to_json(self) -> dict:
+        """Return every number."""
+        return {
+            **self.shares.to_json(),
+            "trays": self.trays,
+            "pieces": self.pieces,
+            "left_alive": self.left_alive.to_json(),
+            "reductions": [reduction.to_json() for reduction in self.reductions],
+            "control_rule": self.control.to_json() if self.control is not None else None,
+            "looks": [look.to_json() for look in self.looks],
+            "follow_up": self.follow_up.to_json(),
+            "notes": list(self.notes),
+        }
+
+
+def grown(cells: Sequence[RemovalCell]) -> tuple[RemovalCell, ...]:
+    """Return the cells of adults and of pests whose stages were not told apart."""
+    return tuple(cell for cell in cells if cell.shares.keys["stage"] in ("adult", "any"))
+
+
+def removal_cell(keys: dict, agent: PestTally, sham: pd.DataFrame, *, confidence_level: float) -> RemovalCell:
+    """Read one cell off the agent's part of a tally and the sham's dips; either may be empty, which is then said."""
+    dips, level = agent.dips, {"confidence_level": confidence_level}
+    living, trays = dips["living_on"], int(dips["trays"].sum())
+    is_sham = bool(keys.get("is_control"))
+    return RemovalCell(
+        shares=shares_cell(keys, dips, sham, **level),
+        trays=trays,
+        pieces=int(dips["pieces"].sum()),
+        left_alive=shares_of_found(living, living, dips["found"], session=dips["session"], **level).removed,
+        reductions=() if is_sham else _reductions(dips, sham, **level),
+        control=None if is_sham else _controlled(dips, sham, **level),
+        looks=_looks(agent.looks, **level),
+        follow_up=_follow_up(agent.looks, trays, **level),
+        notes=_notes(dips),
+    )
+
+
+def _controlled(dips: pd.DataFrame, sham: pd.DataFrame, *, confidence_level: float) -> ControlledKill:
+    """Kill by the control rule."""
+    counts = [table[name] for table in (dips, sham) for name in ("killed", "found")]
+    sessions = {"session": dips["session"], "sham_session": sham["session"]}
+    return controlled_kill(*counts, **sessions, confidence_level=confidence_level)
+
+
+def _reductions(dips: pd.DataFrame, sham: pd.DataFrame, *, confidence_level: float) -> tuple[Reduction, ...]:
+    """The four reductions, each from the counts it is defined on."""
+    level = {"confidence_level": confidence_level}
+    both = {"session": dips["session"], "sham_session": sham["session"], **level}
+
+    def arms(*names: str) -> list[pd.Series]:
+        return [table[name] for table in (dips, sham) for name in names]
+
+    return (
+        before_after_reduction(dips["after"], dips["before"], session=dips["session"], **level),
+        abbott_reduction(*arms("left", "left_pieces"), **both),
+        henderson_tilton_reduction(*arms("after", "before"), **both),
+        schneider_orelli_reduction(*arms("killed", "found"), **both),
+    )
+
+
+def _looks(looks: pd.DataFrame, *, confidence_level: float) -> tuple[Look, ...]:
+    """Infestation before the dip, at the first look after it, and by days since; only stretches with a look."""
+    named = [("before the dip", looks["look"] == "before"), ("after the dip", looks["look"] == "after")]
+    later = looks["look"] == "later"
+    for first, last in DAY_BANDS:
+        words = f"{first} to {last} days later" if last < DAY_BANDS[-1][1] else f"{first} days later or more"
+        named.append((words, later & looks["day"].between(first, last)))
+    rows = [(words, looks[mask].drop_duplicates("tray", keep="last")) for words, mask in named]
+    return tuple(
+        Look(
+            words, len(part), int(part["session"].nunique()),
+            infestation(
+                part["alive"], _living_infested(part), part["examined"], session=part["session"],
+                confidence_level=confidence_level,
+            ),
+        )
+        for words, part in rows
+        if len(part)
+    )
+
+
+def _living_infested(looks: pd.DataFrame) -> pd.Series:
+    """Infested pieces; none where nothing living was seen, whatever dead pests still hang on."""
+    return looks["infested"].where(looks["alive"] > 0, 0.0)
+
+
+def _follow_up(looks: pd.DataFrame, trays: int, *, confidence_level: float) -> FollowUp:
+    """What was seen on the pieces after the dip, tray by tray."""
+    seen = looks[looks["look"] != "before"]
+    columns = (seen[name] for name in ("tray", "day", "alive"))
+    return follow_up(*columns, session=seen["session"], trays=trays, confidence_level=confidence_level)
+
+
+def _notes(dips: pd.DataFrame) -> tuple[str, ...]:
+    """Which sessions' counts could not be used, or only in part."""
+    notes = [f"{n} sessions left out of the shares: {why}" for why, n in _sessions(dips, "missing").items() if why]
+    partial, unseen = (dips.loc[dips[name], "session"].nunique() for name in ("partial", "rinse_unseen"))
+    if partial:
+        notes.append(f"{partial} sessions had only part of their pieces looked at: what fell is counted in that part")
+    if unseen:
+        notes.append(f"{unseen} sessions were rinsed without a count of the rinse: removal is understated")
+    return tuple(notes)
+
+
+def _sessions(dips: pd.DataFrame, column: str) -> dict[str, int]:
+    """Number of sessions by the value of a column."""
+    return dips.groupby(column)["session"].nunique().to_dict()

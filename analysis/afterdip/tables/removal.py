@@ -1,0 +1,160 @@
+"""The removal page's tables, sentences and captions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, points
+
+if TYPE_CHECKING:
+    from afterdip.answers.removal import RemovalAnswer
+    from afterdip.answers.removal_cell import Look, RemovalCell
+    from afterdip.answers.removal_shares import SharesCell
+    from afterdip.estimate import Estimate
+    from afterdip.removal import ControlledKill
+
+def strength_of(cell: SharesCell) -> str:
+    """Say the strengths a cell covers: "800 mg/L", "0.8 to 0.84 mL/L product", "not known"."""
+    low, high, unit = (cell.keys.get(name) for name in ("strength_low", "strength_high", "strength_unit"))
+    if low is None or high is None:
+        return "strength not known"
+    ends = list(dict.fromkeys(_three_figures(value) for value in (low, high)))
+    return f"{' to '.join(ends)} {unit}"
+
+
+def _three_figures(value: float) -> str:
+    """Return a strength to three figures."""
+    places = next((n for n in range(6) if abs(value) * 10**n >= 100), 6)
+    text = digits(value, places)
+    return text.rstrip("0").rstrip(".") if places else text
+
+
+def month_sentence(answer: RemovalAnswer) -> str:
+    """Say what the month's dips removed and killed of what they found, beside the sham."""
+    month = answer.month_all
+    if not month.sessions:
+        return f"No pests were counted in any dip of {answer.month} ({count(answer.dips)} sessions)."
+    removed, killed = _or_silence("removed", month.removed), _or_silence("killed", month.killed)
+    sham = _or_silence("shaking alone removed", month.sham.removed)
+    return (
+        f"Pests were counted in {out_of(answer.counted, answer.dips)} sessions of {answer.month}; the agents' dips "
+        f"found {count(month.pests)} that can fall off (eggs apart). Of all found: {removed}; {killed}; {sham}."
+    )
+
+
+def _or_silence(what: str, share: Estimate) -> str:
+    """Return "removed 93.1 % (...)", or that it cannot be said and why."""
+    return f"{what} {per_cent(share)}" if share.known else f"{what}: cannot say, {share.reason}"
+
+
+def trust_sentence(answer: RemovalAnswer) -> str:
+    """Say what the counts leave open."""
+    silent = sum(not cell.shares.killed.known for cell in answer.cells)
+    without = sum(not cell.shares.sham.killed.known for cell in answer.cells if not cell.shares.keys["is_control"])
+    notes = sorted({note for cell in answer.pests for note in cell.notes})
+    return (
+        f"{out_of(silent, len(answer.cells))} combinations of agent, pest and stage have too few counts to say "
+        f"what was killed; {count(without)} have no usable sham beside them. " + " ".join(f"{note}." for note in notes)
+    )
+
+
+def shares_table(
+    answer: RemovalAnswer, cells: Iterable[SharesCell], *, caption: str, strengths: bool = False
+) -> Table:
+    """Set cells as rows: removed and killed of all found, each with the sham's beside it."""
+    head = ("strength",) if strengths else ()
+    shares = ("removed", "sham removed", "killed", "sham killed", "killed over sham")
+    columns = ("", *head, "sessions", "pests found", *shares)
+    rows = tuple(
+        (
+            cell.name, *((strength_of(cell),) if strengths else ()), count(cell.sessions), count(cell.pests),
+            per_cent(cell.removed), per_cent(cell.sham.removed), per_cent(cell.killed), per_cent(cell.sham.killed),
+            points(cell.killed_over_sham),
+        )
+        for cell in cells
+    )
+    note = (
+        f"Removed: off the piece, alive or dead. Killed: dead wherever found. Both of all found in the dip (bath, "
+        f"rinse and still on); a live pest in the bath is removed, not killed. Limits at "
+        f"{answer.confidence_level:.0%}, the session as the unit; over sham in percentage points, below zero where "
+        "shaking alone did better."
+    )
+    return Table(caption, columns, rows, note)
+
+
+def reductions_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, caption: str) -> Table:
+    """Set the four reductions side by side, with the control rule's kill; only where at least one can be said."""
+    told = [cell for cell in cells if any(reduction.estimate.known for reduction in cell.reductions)]
+    first = told[0].reductions if told else ()
+    columns = ("", *(f"{reduction.name}" for reduction in first), f"kill after {answer.control_rule}")
+    rows = tuple(
+        (
+            cell.shares.name, *(per_cent(reduction.estimate) for reduction in cell.reductions), _ruled(cell.control),
+        )
+        for cell in told
+    )
+    formulas = " ".join(f"{r.name}: {r.formula}; control: {r.control}." for r in first)
+    note = (
+        f"{formulas} Arithmetic means; limits at {answer.confidence_level:.0%}, the session as the unit; below zero "
+        f"the agent's side did worse. The rule is borrowed from insecticide trials; none exists for coral dips. "
+        f"{count(len(cells) - len(told))} further combinations have too few counts."
+    )
+    return Table(caption, columns or ("",), rows, note)
+
+
+def _ruled(control: ControlledKill) -> str:
+    """Return the control rule's kill and what the rule did, or why there is none."""
+    return f"{per_cent(control.kill)}, {control.decision}" if control.kill.known else control.kill.reason
+
+
+def infestation_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, caption: str) -> Table:
+    """Set prevalence, mean intensity and mean abundance at every look, a row a look."""
+    columns = ("", "when", "trays", "pieces infested", "prevalence", "pests per infested piece", "pests per piece")
+    rows = tuple(
+        (cell.shares.name, look.when, count(look.trays), _infested(look), *_three(look))
+        for cell in cells
+        for look in cell.looks
+    )
+    note = (
+        f"Living pests on the pieces. Limits at {answer.confidence_level:.0%}, the session as the unit; nothing "
+        "found is an upper limit, never clean. Later finds may be survivors, hatchlings or newcomers: the count "
+        "cannot tell."
+    )
+    return Table(caption, columns, rows, note)
+
+
+def _infested(look: Look) -> str:
+    """Return "3 of 192", or that only pests were counted."""
+    seen = look.infestation
+    return "not counted" if seen.infested is None else out_of(seen.infested, seen.prevalence.pieces or 0)
+
+
+def _three(look: Look) -> tuple[str, str, str]:
+    """Prevalence, intensity and abundance in print; prevalence takes exact limits where sessions are few."""
+    seen = look.infestation
+    prevalence = per_cent(seen.prevalence)
+    if not seen.prevalence.known and seen.prevalence_if_independent.known:
+        prevalence = f"{per_cent(seen.prevalence_if_independent)} if pieces were independent; {seen.prevalence.reason}"
+    return prevalence, number(seen.intensity, 2), number(seen.abundance, 3)
+
+
+def follow_up_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, caption: str) -> Table:
+    """Set what became of trays that looked clean after the dip."""
+    columns = ("", "trays", "looked at after", "none living seen", "looked at again", "pests again", "share", "reading")
+    rows = tuple(
+        (
+            cell.shares.name,
+            *(count(n) for n in (f.trays, f.looked_at, f.looked_clean, f.looked_again, f.came_back)),
+            per_cent(f.share_back),
+            f.verdict,
+        )
+        for cell in cells
+        for f in (cell.follow_up,)
+    )
+    note = (
+        "Looked at again: of the trays where none living was seen. Share of those with pests again, limits at "
+        f"{answer.confidence_level:.0%}, the session as the unit. The reading is the worst seen in any tray: one "
+        "later find and the set is not clean."
+    )
+    return Table(caption, columns, rows, note)

@@ -1,0 +1,59 @@
+"""What the removal page's figures show, in words: alt texts, and captions with the counts behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from afterdip.answers.removal_cell import grown
+from afterdip.tables.base import count, per_cent
+
+if TYPE_CHECKING:
+    from afterdip.answers.removal import RemovalAnswer
+    from afterdip.answers.removal_shares import SharesCell
+
+SHAM = "the sham: shaking in tank water alone"
+
+
+def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, dict[str, str]]:
+    """Alt text and caption of every figure of the page, with the counts behind it."""
+    level = f"{answer.confidence_level:.0%}"
+    span = f"{window_months} months to {answer.month}"
+    return {
+        "month": _compartment_caption(answer.month_agents, f"in {answer.month}"),
+        "agents": _compartment_caption(answer.agents, f"over {span}"),
+        "kinds": _shares_caption([cell.shares for cell in grown(answer.cells)], span, level),
+        "later": {
+            "alt": "Share of pieces with living pests before the dip, after it and later, by pest, with limits. "
+            + " ".join(f"{cell.shares.name}: {cell.follow_up.verdict}." for cell in grown(answer.pests)),
+            "caption": f"Infested pieces of all looked at, all agents together, adults or stage not told, {span}; "
+            f"{level} limits, the session as the unit. A zero has its upper limit: nothing found is not nothing there.",
+        },
+        "months": {
+            "alt": "Pests killed of all found, month by month, with limits. "
+            + " ".join(f"{cell.name}: {per_cent(cell.killed)}." for cell in answer.months),
+            "caption": f"All agents and pests, eggs apart; numbers are sessions with pests found; {level} limits, the "
+            f"session as the unit; the line is the farm's target of {answer.target_kill:.0%}.",
+        },
+    }
+
+
+def _compartment_caption(cells: Sequence[SharesCell], when: str) -> dict[str, str]:
+    """Where the pests were, agent by agent."""
+    found = "; ".join(f"{c.name} {count(c.pests)} in {count(c.sessions)} sessions" for c in cells)
+    return {
+        "alt": f"Where the pests were found {when}: stacked bars by agent of bath, rinse and still on, alive and dead. "
+        + "; ".join(f"{c.name}: removed {per_cent(c.removed)}" for c in cells) + ".",
+        "caption": f"Pests as counted {when}, eggs apart, beside {SHAM}. Found: {found}. What "
+        "neither fell nor was seen on the piece is in no count.",
+    }
+
+
+def _shares_caption(cells: Sequence[SharesCell], span: str, level: str) -> dict[str, str]:
+    """Removed and killed, agent by agent and pest by pest."""
+    return {
+        "alt": "Removed and killed of all pests found, with limits, by agent and pest. "
+        + " ".join(f"{c.name}: removed {per_cent(c.removed)}, killed {per_cent(c.killed)}." for c in cells),
+        "caption": f"Adults, or stage not told, {span}. Filled: killed, open: removed, of all found; {level} limits, "
+        "the session as the unit. Grey: the same for shaking alone. Few: not enough sessions or pests to say.",
+    }
