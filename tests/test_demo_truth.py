@@ -1,6 +1,6 @@
 """What was planted in the demo farm can be seen in its files, by plain sums and a library's regressions.
 
-The log is one draw, and was chosen so that its effects show; the bounds here are about two standard errors wide.
+The log is one draw, and was chosen so that its effects show; the bounds here are two to three standard errors wide.
 """
 
 import json
@@ -170,8 +170,8 @@ def test_kill_curves_come_back(agent, per_ml, pest, found, sessions):
     x = np.log(rows["session"].map(strength(used, per_ml)) / curve["ec50"])
     result = fit(rows, x)
     slope, centre = result.params[1], -result.params[0] / result.params[1]  # log of ec50 over its truth
-    assert abs(slope - curve["slope"]) < 2.5 * result.bse[1]
-    assert abs(centre) < 2.5 * result.bse[0] / slope
+    assert abs(slope - curve["slope"]) < 3 * result.bse[1]
+    assert abs(centre) < 3 * result.bse[0] / slope
 
 
 def test_strength_and_minutes_both_count(found, sessions):

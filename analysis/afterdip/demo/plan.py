@@ -31,10 +31,10 @@ from .truth import (
 
 DAYS = (LAST_DIP - FIRST_DAY).days
 WEEKS = DAYS // 7 + 1
-PER_WEEK = {SHAM: 0.9, OIL: 1.4, PEROXIDE: 1.5, IODINE: 1.5, PERMANGANATE: 0.32, WORM: 0.8, TABLET: 0.95}
+PER_WEEK = {SHAM: 0.85, OIL: 1.7, PEROXIDE: 1.45, IODINE: 1.45, PERMANGANATE: 0.32, WORM: 0.8, TABLET: 0.9}
 GROUPS = {
     SHAM: {"sps": 0.10, "lps": 0.30, "soft": 0.30, "zoanthid": 0.20, "mushroom": 0.10},
-    OIL: {"sps": 0.60, "zoanthid": 0.25, "lps": 0.15},
+    OIL: {"sps": 0.70, "zoanthid": 0.20, "lps": 0.10},
     PEROXIDE: {"zoanthid": 0.50, "mushroom": 0.25, "soft": 0.25},
     IODINE: {"sps": 0.45, "lps": 0.35, "soft": 0.10, "mushroom": 0.10},
     PERMANGANATE: {"lps": 0.40, "sps": 0.30, "soft": 0.30},

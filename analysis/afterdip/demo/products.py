@@ -16,7 +16,7 @@ COLUMNS = (
 )
 PRODUCTS = [dict(zip(COLUMNS, row, strict=True)) for row in (
     (SHAM, "none", "yes", "", "", "", "no", "1", "clear", "none", "none", "", "", "", "", "", ""),
-    (OIL, "plant oils in a soap base", "no", "", "", "20", "yes", "3", "hazy", "warning", "label", "7", "mL/L", "15",
+    (OIL, "plant oils in a soap base", "no", "", "", "20", "yes", "3", "hazy", "warning", "label", "13", "mL/L", "15",
      "", "0.09", "mL"),
     (PEROXIDE, "hydrogen peroxide", "no", "12", "% w/v", "", "no", "1", "clear", "danger", "label", "21", "mL/L", "20",
      "sps", "0.01", "mL"),
