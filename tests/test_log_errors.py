@@ -308,7 +308,8 @@ def test_every_problem_in_one_pass_and_none_twice(tmp_path):
     put("sessions", 2, started="7 September 2026")(tables)
     put("trays", 3, pieces="-15")(tables)  # its checks are not blamed
     put("checks", 10, dead="x")(tables)  # nor the next check of that tray
-    put("checks", 23, alive="11", checked="2026-12-01")(tables)
+    put("checks", 20, alive="9")(tables)
+    put("checks", 23, checked="2026-12-01")(tables)
     put("pests", 2, infested="30")(tables)
     put("labour", 2, people="0.5")(tables)
     tables["farm"] = "[targets]\nkill = 95"
@@ -321,9 +322,9 @@ def test_every_problem_in_one_pass_and_none_twice(tmp_path):
         "September 2026'",
         "trays.csv, row 3, column 'pieces': whole number of 1 or more, got '-15'",
         "checks.csv, row 10, column 'dead': whole number of 0 or more, got 'x'",
+        "checks.csv, row 20, column 'alive': alive + dead + detached + removed = 10 (alive in row 19), "
+        "got 9 + 0 + 0 + 0 = 9",
         "checks.csv, row 23, column 'checked': a date up to 2026-11-20, the day of the report, got '2026-12-01'",
-        "checks.csv, row 23, column 'alive': alive + dead + detached + removed = 12 (alive in row 22), "
-        "got 11 + 0 + 0 + 0 = 11",
         "pests.csv, row 2, column 'infested': 20 or fewer (examined), got '30'",
         "labour.csv, row 2, column 'people': whole number of 1 or more, got '0.5'",
     )
@@ -337,6 +338,27 @@ def test_one_slip_in_a_tray_is_one_problem_and_a_second_slip_another(tmp_path):
         "checks.csv, row 2, column 'alive': 20 or fewer (pieces of the tray: none comes alive again), got '91'",
         "checks.csv, row 5, column 'alive': alive + dead + detached + removed = 18 (alive in row 4), "
         "got 0 + 0 + 0 + 17 = 17",
+    ]
+
+
+def test_a_misspelt_tray_is_not_also_a_loss_of_pieces_elsewhere(tmp_path):
+    tables = small_log()
+    put("checks", 3, tray="TO1")(tables)  # 1 detached of tray T01: row 4 is short of it
+    put("checks", 20, alive="9")(tables)  # from 2026-10-10 on: no stray check about
+    assert report(tables, tmp_path / "log") == [
+        "checks.csv, row 3, column 'tray': a tray listed in trays, got 'TO1'",
+        "checks.csv, row 20, column 'alive': alive + dead + detached + removed = 10 (alive in row 19), "
+        "got 9 + 0 + 0 + 0 = 9",
+    ]
+
+
+def test_a_misdated_session_or_check_is_one_problem(tmp_path):
+    tables = small_log()
+    put("sessions", 4, started="2062-09-21T09:00")(tables)
+    put("checks", 10, checked="2025-09-21")(tables)
+    assert report(tables, tmp_path / "log") == [
+        "sessions.csv, row 4, column 'started': a date up to 2026-11-20, the day of the report, got '2062-09-21T09:00'",
+        "checks.csv, row 10, column 'checked': a date on or after the dip (2026-09-07), got '2025-09-21'",
     ]
 
 

@@ -93,12 +93,13 @@ def pairs(table: TypedTable) -> list[Problem]:
 
 
 def after(table: TypedTable, name: str, as_of: np.datetime64) -> list[Problem]:
-    """Report dates after the report's day."""
-    late = where(table.known(name) & (table[name] >= as_of + np.timedelta64(1, "D")))
+    """Report dates after the report's day, and keep them from the rules that follow."""
+    late = table.known(name) & (table[name] >= as_of + np.timedelta64(1, "D"))
+    table.refuse(name, late)
     quote = table.columns[name].quote
     return [
         table.problem(i, name, f"a date up to {as_of}, the day of the report, got {quote(i)}", "after_as_of")
-        for i in late
+        for i in where(late)
     ]
 
 

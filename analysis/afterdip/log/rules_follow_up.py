@@ -13,7 +13,10 @@ ENDS = ("dead", "detached", "removed")
 
 
 def before_dip(tables: Tables) -> list[Problem]:
-    """Report checks dated before the dip of their tray, and pest counts on the wrong side of it."""
+    """Report checks dated before the dip of their tray, and pest counts on the wrong side of it.
+
+    Dates reported are kept from the rules that follow: a misdated check would stand in the wrong place.
+    """
     trays = tables["trays"]
     dipped = day_of_dip(trays, tables["sessions"])
     problems = []
@@ -34,6 +37,7 @@ def before_dip(tables: Tables) -> list[Problem]:
             side = "on or before" if second[i] else "on or after"
             message = f"a date {side} the dip ({str(day[i])[:10]}), got {table.columns[column].quote(i)}"
             problems.append(table.problem(i, column, message, "before_dip" if first[i] else "after_dip"))
+        table.refuse(column, first | second)
     return problems
 
 
@@ -42,7 +46,7 @@ def conservation(tables: Tables) -> list[Problem]:
 
     Before the first check the tray has its `pieces`. A tray is judged only if all its check rows are usable and on
     different days. After a breach the next check may agree with the row as written or as it should have been, so one
-    slip is reported once.
+    slip is reported once; and pieces short are not reported where a check of an unknown tray may hold them.
     """
     checks, trays = tables["checks"], tables["trays"]
     if not len(trays):
@@ -60,25 +64,28 @@ def conservation(tables: Tables) -> list[Problem]:
     total = alive + sum(checks[name][order] for name in ENDS)
     before = np.where(same, np.r_[np.nan, alive[:-1]] if len(alive) else alive, trays["pieces"][tray])
     broken = total != before
+    strays = np.sort(checks["checked"][of < 0])  # days of checks whose tray is unknown; NaT, any day, sorts last
     problems = []
     for t in np.unique(tray[broken]):
         start, stop = np.searchsorted(tray, (t, t + 1))
-        problems += _walk(checks, order[start:stop], float(trays["pieces"][t]))
+        problems += _walk(checks, order[start:stop], float(trays["pieces"][t]), strays)
     return problems
 
 
-def _walk(checks: TypedTable, rows: np.ndarray, pieces: float) -> list[Problem]:
+def _walk(checks: TypedTable, rows: np.ndarray, pieces: float, strays: np.ndarray) -> list[Problem]:
     """Report the breaches of one tray's checks, `rows` in order of date."""
     problems, possible, source = [], {pieces}, "pieces of the tray"
+    last = np.datetime64(0, "ns")
     for i in rows:
         alive, gone = float(checks["alive"][i]), sum(float(checks[name][i]) for name in ENDS)
-        if alive + gone not in possible:
+        since, last = last, checks["checked"][i]
+        if alive + gone < min(possible) and _any_between(strays, since, last):
+            possible = {alive} | {p - gone for p in possible}
+        elif alive + gone not in possible:
             before = max(possible)
             if alive > before:
-                message, code = (
-                    f"{before:g} or fewer ({source}: none comes alive again), got '{alive:g}'",
-                    "alive_again",
-                )
+                message = f"{before:g} or fewer ({source}: none comes alive again), got '{alive:g}'"
+                code = "alive_again"
             else:
                 total = " + ".join(f"{checks[name][i]:g}" for name in ("alive", *ENDS))
                 message = f"alive + dead + detached + removed = {before:g} ({source}), got {total} = {alive + gone:g}"
@@ -89,6 +96,13 @@ def _walk(checks: TypedTable, rows: np.ndarray, pieces: float) -> list[Problem]:
             possible = {alive}
         source = f"alive in row {checks.rows[i]}"
     return problems
+
+
+def _any_between(days: np.ndarray, since: np.datetime64, until: np.datetime64) -> bool:
+    """Return whether any of the sorted days lies after `since` and up to `until`, or is unknown."""
+    if len(days) and np.isnat(days[-1]):
+        return True
+    return bool(np.searchsorted(days, until, side="right") > np.searchsorted(days, since, side="right"))
 
 
 def receding(tables: Tables) -> list[Problem]:

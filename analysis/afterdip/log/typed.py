@@ -75,6 +75,12 @@ class TypedTable:
             out &= self.columns[name].missing & (name not in self.absent)
         return out
 
+    def refuse(self, name: str, mask: np.ndarray) -> None:
+        """Count these cells as refused from now on, so that no later rule builds on them."""
+        column = self.columns[name]
+        column.bad |= mask
+        column.values[mask] = np.datetime64("NaT") if column.values.dtype.kind == "M" else None
+
     def problem(self, i: int, name: str | None, message: str, code: str, **more: str | None) -> Problem:
         """Return a Problem at the i-th row of data."""
         return Problem(self.file, int(self.rows[i]), name, message, code=code, **more)
