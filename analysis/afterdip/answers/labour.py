@@ -23,6 +23,7 @@ from afterdip.labour import (
     learning,
     monthly_work,
     ratio_of_sums,
+    scaled,
     session_effort,
     task_effort,
 )
@@ -114,11 +115,11 @@ class LabourAnswer:
     cost_agents: tuple[CostCell, ...]
     cost_groups: tuple[CostCell, ...]
     cost_months: tuple[CostCell, ...]
-    tile: dict[str, Estimate]
 
     def to_json(self) -> dict:
         """Return the part of results.json that belongs to labour."""
-        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+        parts = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+        return parts | {"first_screen": _first_screen(self), "trust": _trust(self)}
 
 
 def answer_labour(
@@ -144,7 +145,6 @@ def answer_labour(
     rinse = extra_rinse(
         tally.tasks.get("rinse", np.full(len(found), np.nan)), found["pieces"], found["rinses"], confidence_level=level
     ) if len(found) else (cannot_say("no dips in the window", confidence_level=level),) * 2  # fmt: skip
-    cost_months = costs.months(period)
     return LabourAnswer(
         month=month,
         confidence_level=level,
@@ -169,8 +169,7 @@ def answer_labour(
         materials=_materials(log, period, level),
         cost_agents=costs.by(period, ["agent"]),
         cost_groups=costs.by(period, ["coral_group", "agent"]),
-        cost_months=cost_months,
-        tile=_tile(cost_months, level),
+        cost_months=costs.months(period),
     )
 
 
@@ -297,7 +296,7 @@ def _hindsight(tally: LabourTally, place: int, part: pd.DataFrame, level: float)
 def _forecast(work: MonthlyWork | None, pieces: int, sessions: int, level: float) -> HoursForecast:
     if work is None:
         none = cannot_say("no session has labour written down", confidence_level=level)
-        return HoursForecast(none, none, none, none, pieces, 0, 0.0, "")
+        return HoursForecast(none, none, none, none, none, pieces, 0, 0.0, "")
     size, usual = work.pieces.sum() / work.sessions.sum(), np.median(work.pieces[work.pieces > 0])
     coming = pieces or (max(round(float(size * sessions)), sessions) if sessions else round(float(usual)))
     return forecast_hours(work, pieces=coming, sessions=sessions or None, confidence_level=level)
@@ -350,27 +349,41 @@ def _materials(log: Log, period: Period, level: float) -> tuple[MaterialRow, ...
     return tuple(sorted(rows, key=lambda row: (row.is_control, row.agent)))
 
 
-def _tile(months: tuple[CostCell, ...], level: float) -> dict[str, Estimate]:
-    """The first screen's figures for 1,000 clean surviving pieces: the month's, or its reason."""
-    now = months[-1].cost
-    return {
-        "hours_per_thousand_clean": now.hours_per_thousand_clean,
-        "cost_per_thousand_clean": _times(now.per_clean_survivor, 1000.0),
-    }
+def _first_screen(answer: LabourAnswer) -> list[dict]:
+    """Return the tile of the first page: the month's hours and cost per 1,000 clean surviving pieces, and its trend."""
+    now, *earlier = reversed(answer.cost_months)
+    return [
+        {
+            "tile": "labour",
+            "title": "Person-hours per 1,000 clean surviving pieces",
+            "figure": now.cost.hours_per_thousand_clean.to_json(),
+            "unit": "hours",
+            "places": 0,
+            "also": {
+                "figure": scaled(now.cost.per_clean_survivor, 1000.0).to_json(),
+                "title": f"cost per 1,000, {answer.currency}".removesuffix(", "),
+                "unit": "",
+                "places": 0,
+            },
+            "behind": f"{now.pieces} pieces, {now.sessions} sessions of first dips",
+            "trend": [
+                {"month": c.keys["month"], "figure": c.cost.hours_per_thousand_clean.to_json()}
+                for c in reversed(earlier)
+                if c.pieces
+            ],
+        }
+    ]
 
 
-def _times(value: Estimate, factor: float) -> Estimate:
-    if value.estimate is None:
-        return value
-    return Estimate(
-        estimate=value.estimate * factor,
-        low=None if value.low is None else value.low * factor,
-        high=None if value.high is None else value.high * factor,
-        confidence_level=value.confidence_level,
-        sessions=value.sessions,
-        pieces=value.pieces,
-        method=value.method,
-    )
+def _trust(answer: LabourAnswer) -> list[str]:
+    """Return what the month's hours rest on, for the first page."""
+    now = answer.months[-1]
+    if not now.sessions_without_labour:
+        return []
+    return [
+        f"{now.sessions_without_labour} of {now.sessions} sessions have no labour rows: their hours are estimated from "
+        "the others."
+    ]
 
 
 def _plain(value: object) -> object:

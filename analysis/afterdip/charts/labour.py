@@ -69,7 +69,7 @@ def draw_work(ax: Axes, rows: Sequence[EffortRow]) -> None:
     ax.set_xlabel("person-minutes for a session of mean size")
     ax.grid(axis="x")
     ax.grid(visible=False, axis="y")
-    ax.legend(loc="lower right")
+    ax.legend(loc="upper center", bbox_to_anchor=(0.45, -0.24), ncols=2)
 
 
 def draw_costs(ax: Axes, cells: Sequence[CostCell], *, currency: str) -> None:

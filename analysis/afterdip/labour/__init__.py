@@ -6,7 +6,7 @@ from .effort import Effort, extra_rinse, hours_per_thousand, session_effort, tas
 from .forecast import HoursForecast, forecast_hours
 from .learning import Learning, learning
 from .months import MonthlyWork, monthly_work
-from .rows import MIN_SESSIONS, ratio_of_sums
+from .rows import MIN_SESSIONS, ratio_of_sums, scaled
 from .standard import (
     average_total,
     basic_time,
@@ -38,6 +38,7 @@ __all__ = [
     "learning_exponent",
     "monthly_work",
     "ratio_of_sums",
+    "scaled",
     "session_effort",
     "shift_standard_time",
     "standard_time",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,10 +107,10 @@ def _between_months(z: NDArray, time: NDArray, within: NDArray) -> float:
     return float(brentq(excess, 0.0, high, xtol=1e-14))
 
 
-def widened(part: Prediction, variance: float) -> Prediction:
-    """Return the prediction with a further independent variance; never quite without error."""
+def moved(part: Prediction, by: float, *, variance: float) -> Prediction:
+    """Return the prediction moved by a constant and widened by an independent variance; never quite without error."""
     error = max(float(np.sqrt(part.error**2 + variance)), 1e-9)
-    return Prediction(part.mean, error, part.freedom, part.score, part.slope, part.slope_error)
+    return replace(part, mean=part.mean + by, error=error)
 
 
 def mixture_quantile(parts: list[tuple[float, Prediction]], q: float) -> float:

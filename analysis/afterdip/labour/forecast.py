@@ -9,25 +9,29 @@ from numpy.typing import NDArray
 
 from afterdip.estimate import Estimate, cannot_say
 
-from .drift import MIN_MONTHS_FOR_LEARNING, MonthSeries, Prediction, mixture_quantile, widened
+from .drift import MIN_MONTHS_FOR_LEARNING, MonthSeries, Prediction, mixture_quantile, moved
 from .months import MonthlyWork
-from .rows import t_quantile
+from .rows import scaled, t_quantile
 
 MIN_MONTHS = 3  # with labour written down; two months give no idea of how months differ
 ODDS_OF_LEARNING = 0.1  # prior odds of a learning curve against none
+
+_Parts = list[tuple[float, Prediction]]
 
 
 @dataclass(frozen=True, slots=True)
 class HoursForecast:
     """Person-hours of a coming month: prediction limits, wide enough for one month's own ups and downs.
 
-    `hours`: all work, sessions without labour rows included; `recorded_hours`: what the log will show if labour is
-    written down as it has been. `hours_per_thousand`: `hours` per 1,000 pieces. `sessions`: as given, or predicted from
-    the pieces. `months`: with labour, behind the forecast. `learning_weight`: how far a learning curve is believed
-    (0-1). `beyond`: how the asked-for month goes beyond any in the log, or empty.
+    `hours`: all work, sessions without labour rows included; `session_hours`: the part of it that is done in sessions,
+    `recorded_hours`: what the log will show if labour is written down as it has been. `hours_per_thousand`: `hours`
+    per 1,000 pieces. `sessions`: as given, or predicted from the pieces. `months`: with labour, behind the forecast.
+    `learning_weight`: how far a learning curve is believed (0-1). `beyond`: how the asked-for month goes beyond any in
+    the log, or empty.
     """
 
     hours: Estimate
+    session_hours: Estimate
     recorded_hours: Estimate
     hours_per_thousand: Estimate
     sessions: Estimate
@@ -64,23 +68,23 @@ def forecast_hours(
     if pieces < 1 or (sessions is not None and not 1 <= sessions <= pieces) or not months > 0:
         raise ValueError("a forecast needs 1 piece or more, and between 1 session and one a piece")
     used = int(work.usable.sum())
-    size = work.pieces.sum() / work.sessions.sum()
     counts = {"sessions": int(work.recorded_sessions.sum()), "pieces": int(work.pieces.sum())}
     given = _sessions(work, pieces, sessions, months, confidence_level)
     if used < MIN_MONTHS:
         why = f"{used} month{'' if used == 1 else 's'} with labour written down, a forecast needs {MIN_MONTHS}"
         none = cannot_say(why, confidence_level=confidence_level, **counts)
-        return HoursForecast(none, none, none, given, pieces, used, 0.0, "")
-    expected = work.expected if sessions is not None else _by_pieces(work, size)
-    future = sessions if sessions is not None else max(pieces / size, 1.0)
-    base = work.expect(sessions=pieces / size if sessions is None else sessions, pieces=pieces, months=months)
-    whole, believed = _predict(work, work.minutes, expected, base, future, pieces)
-    known, _ = _predict(work, work.recorded_minutes, expected, base, future, pieces)
-    hours = _limits(whole, base / 60, confidence_level, counts)
+        return HoursForecast(none, none, none, none, given, pieces, used, 0.0, "")
+    size = work.pieces.sum() / work.sessions.sum()
+    ask = _Question(work, pieces, sessions or max(pieces / size, 1.0), months, by_pieces=sessions is None)
+    whole, believed = ask.predict(work.minutes, work.expected, work.structure)
+    in_sessions, _ = ask.predict(work.session_minutes, work.session_expected, work.session_structure)
+    known, _ = ask.predict(work.recorded_minutes, work.expected, work.structure)
+    hours, dips, log = (_limits(parts, confidence_level, counts) for parts in (whole, in_sessions, known))
     return HoursForecast(
         hours=hours,
-        recorded_hours=_limits(known, base / 60, confidence_level, counts),
-        hours_per_thousand=_scaled(hours, 1000 / pieces),
+        session_hours=dips,
+        recorded_hours=log,
+        hours_per_thousand=scaled(hours, 1000 / pieces),
         sessions=given,
         pieces=pieces,
         months=used,
@@ -89,62 +93,59 @@ def forecast_hours(
     )
 
 
-def _predict(
-    work: MonthlyWork, minutes: NDArray, expected: NDArray, base: float, sessions: float, pieces: float
-) -> tuple[list[tuple[float, Prediction]], float]:
-    """Return the weighted predictions of log(minutes / expected) and the weight of the learning curve."""
-    rows = MonthSeries.of(work, minutes, expected)
-    future = work.session_variance / sessions + rows.between
-    level = rows.predict(None, 0.0, future)
-    extra = _structure_variance(work, sessions, pieces, base)
-    parts = [(1.0, widened(level, extra))]
-    if len(rows.time) >= MIN_MONTHS_FOR_LEARNING:
-        order = work.order[work.usable]
-        coming = work.order[-1] + work.sessions[-1] / 2 + sessions / 2
-        curve = rows.predict(np.log(order), float(np.log(coming)), future)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Question:
+    """The month asked for: `sessions` as given, or at the farm's mean size where the pieces alone are (`by_pieces`)."""
+
+    work: MonthlyWork
+    pieces: float
+    sessions: float
+    months: float
+    by_pieces: bool
+
+    @property
+    def usual_size(self) -> float:
+        """Pieces of the farm's mean session."""
+        return float(self.work.pieces.sum() / self.work.sessions.sum())
+
+    def predict(self, minutes: NDArray, expected: NDArray, structure: NDArray) -> tuple[_Parts, float]:
+        """Return weighted predictions of the log of the hours asked for, and the weight of the learning curve.
+
+        `minutes`, `expected`: shape (n_months,); `structure`: (month, fixed, per piece) behind what is expected.
+        """
+        work, (month, fixed, each) = self.work, structure
+        ahead = float(month * self.months + fixed * self.sessions + each * self.pieces)
+        before = month + (fixed / self.usual_size + each) * work.pieces if self.by_pieces else expected
+        rows = MonthSeries.of(work, minutes, before)
+        noise = work.session_variance / self.sessions + rows.between
+        extra, to_hours = self._structure_variance(structure, ahead, before), float(np.log(ahead / 60))
+        level = moved(rows.predict(None, 0.0, noise), to_hours, variance=extra)
+        if len(rows.time) < MIN_MONTHS_FOR_LEARNING:
+            return [(1.0, level)], 0.0
+        coming = work.order[-1] + work.sessions[-1] / 2 + self.sessions / 2
+        curve = rows.predict(np.log(work.order[work.usable]), float(np.log(coming)), noise)
         odds = ODDS_OF_LEARNING * np.exp(np.clip((level.score - curve.score) / 2, -300, 300))
-        parts = [(1 / (1 + odds), parts[0][1]), (odds / (1 + odds), widened(curve, extra))]
-    return parts, float(parts[1][0]) if len(parts) > 1 else 0.0
+        weight = float(odds / (1 + odds))
+        return [(1 - weight, level), (weight, moved(curve, to_hours, variance=extra))], weight
+
+    def _structure_variance(self, structure: NDArray, ahead: float, before: NDArray) -> float:
+        """Return the variance of log(expected ahead / expected before) from the error of fixed and per-piece parts.
+
+        Near zero for a month with sessions of the usual size; grows as their size leaves it.
+        """
+        work, use = self.work, self.work.usable
+        past = np.array([work.sessions[use].sum(), work.pieces[use].sum()]) / before[use].sum()
+        gradient = np.array([self.sessions, self.pieces]) / ahead - past
+        scale = structure[1:].sum() / work.structure[1:].sum()  # the covariance is of the whole work's parts
+        return max(float(gradient @ work.structure_covariance @ gradient) * scale**2, 0.0)
 
 
-def _structure_variance(work: MonthlyWork, sessions: float, pieces: float, base: float) -> float:
-    """Return the variance of log(expected ahead / expected before) from the error of fixed and per-piece parts.
-
-    Near zero for a month with sessions of the usual size; grows as their size leaves it.
-    """
-    total = work.expected[work.usable].sum()
-    before = np.array([work.sessions[work.usable].sum(), work.pieces[work.usable].sum()]) / total
-    gradient = np.array([sessions, pieces]) / base - before
-    return max(float(gradient @ work.structure_covariance @ gradient), 0.0)
-
-
-def _by_pieces(work: MonthlyWork, size: float) -> NDArray[np.float64]:
-    month, fixed, per_piece = work.structure
-    return month + (fixed / size + per_piece) * work.pieces
-
-
-def _limits(
-    parts: list[tuple[float, Prediction]], scale: float, confidence_level: float, counts: dict
-) -> Estimate:
+def _limits(parts: _Parts, confidence_level: float, counts: dict) -> Estimate:
     tail = (1 - confidence_level) / 2
-    low, middle, high = (scale * float(np.exp(mixture_quantile(parts, q))) for q in (tail, 0.5, 1 - tail))
+    low, middle, high = (float(np.exp(mixture_quantile(parts, q))) for q in (tail, 0.5, 1 - tail))
     method = "prediction for one month; sessions' and months' scatter, t"
     return Estimate(
         estimate=middle, low=low, high=high, confidence_level=confidence_level, method=method, **counts
-    )
-
-
-def _scaled(value: Estimate, factor: float) -> Estimate:
-    if value.estimate is None:
-        return value
-    return Estimate(
-        estimate=value.estimate * factor,
-        low=None if value.low is None else value.low * factor,
-        high=None if value.high is None else value.high * factor,
-        confidence_level=value.confidence_level,
-        sessions=value.sessions,
-        pieces=value.pieces,
-        method=value.method,
     )
 
 

@@ -28,6 +28,7 @@ class Learning:
 def learning(work: MonthlyWork, *, confidence_level: float = 0.95) -> Learning:
     """Return learning and drift over the months, with t limits on months - 2 that allow for lasting change.
 
+    Of the work in sessions alone: cleaning and other work that names no session has no unit to learn by.
     Crawford's unit model on sessions: the log's first session is taken as the first ever, so a farm that dipped for
     years before it kept a log will show a rate nearer 1 than its own. Fewer than MIN_MONTHS_FOR_LEARNING months with
     labour: not said.
@@ -38,10 +39,10 @@ def learning(work: MonthlyWork, *, confidence_level: float = 0.95) -> Learning:
         why = f"{used} months with labour written down, needs {MIN_MONTHS_FOR_LEARNING}"
         none = cannot_say(why, confidence_level=confidence_level, **counts)
         return Learning(none, none)
-    rows = MonthSeries.of(work, work.minutes, work.expected)
+    rows = MonthSeries.of(work, work.session_ratio, np.ones_like(work.session_ratio))
     curve = rows.predict(np.log(work.order[work.usable]), 0.0, 1.0)
     line = rows.predict(rows.time, 0.0, 1.0)
-    method = "log of minutes over expected, by month; t on months - 2"
+    method = "log of session minutes over expected, by month; t on months - 2"
     return Learning(
         _exponential(curve, np.log(2), 0.0, confidence_level, {**counts, "method": method}),
         _exponential(line, 1.0, 1.0, confidence_level, {**counts, "method": method}),

@@ -17,12 +17,15 @@ class MonthlyWork:
     """A farm's months, oldest first; arrays of shape (n_months,) unless said otherwise.
 
     `sessions`, `pieces`: dipped in the month; `recorded_sessions`: those with labour rows. `minutes`: person-minutes
-    of the whole month, the sessions without labour taken to have cost what the recorded ones did; `recorded_minutes`:
-    what stands in the log. `expected`: minutes that months of such sessions and pieces take, from `structure`.
-    `order`: sessions dipped by the middle of the month, for learning. `usable`: months with labour written down.
+    of the whole month, the sessions without labour taken to have cost what the recorded ones did; `session_minutes`:
+    the same without rows that name no session; `recorded_minutes`: what stands in the log, all of it. `expected`,
+    `session_expected`: minutes that months of such sessions and pieces take, from `structure`, `session_structure`.
+    `session_ratio`: minutes of the sessions with labour over what such sessions take. `order`: sessions dipped by the
+    middle of the month, for learning. `usable`: months with labour written down.
 
-    `structure`: minutes = month + fixed x sessions + per_piece x pieces, shape (3,); `structure_covariance`: of fixed
-    and per_piece, shape (2, 2). `session_variance`: relative variance one session adds to its month's total.
+    `structure`: minutes = month + fixed x sessions + per_piece x pieces, shape (3,); `session_structure`: the same for
+    the sessions' own minutes, where month is 0. `structure_covariance`: of fixed and per_piece, shape (2, 2).
+    `session_variance`: relative variance one session adds to its month's total.
     """
 
     sessions: NDArray[np.float64]
@@ -30,17 +33,16 @@ class MonthlyWork:
     recorded_sessions: NDArray[np.int64]
     minutes: NDArray[np.float64]
     recorded_minutes: NDArray[np.float64]
+    session_minutes: NDArray[np.float64]
     expected: NDArray[np.float64]
+    session_expected: NDArray[np.float64]
+    session_ratio: NDArray[np.float64]
     order: NDArray[np.float64]
     usable: NDArray[np.bool_]
     structure: NDArray[np.float64]
+    session_structure: NDArray[np.float64]
     structure_covariance: NDArray[np.float64]
     session_variance: float
-
-    def expect(self, *, sessions: float, pieces: float, months: float = 1.0) -> float:
-        """Return the minutes that `sessions` with `pieces` in all take in a stretch of `months`."""
-        month, fixed, per_piece = self.structure
-        return float(month * months + fixed * sessions + per_piece * pieces)
 
 
 def monthly_work(
@@ -92,10 +94,14 @@ def monthly_work(
         recorded_sessions=recorded,
         minutes=np.where(usable, grossed + shared, np.nan),
         recorded_minutes=done + shared,
+        session_minutes=np.where(usable, grossed, np.nan),
         expected=base + (1 + per_minute) * expected_all,
+        session_expected=expected_all,
+        session_ratio=np.divide(done, expected_known, out=np.full(months, np.nan), where=usable),
         order=earlier_sessions + np.cumsum(sessions) - sessions / 2,
         usable=usable,
         structure=structure,
+        session_structure=np.append(0.0, coefficients),
         structure_covariance=covariance * (1 + per_minute) ** 2,
         session_variance=_session_variance(y[whole], n[whole], m[whole], coefficients),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -129,6 +129,14 @@ def ratio_of_sums(
         sessions=m,
         **counts,
     )
+
+
+def scaled(value: Estimate, factor: float) -> Estimate:
+    """Return the estimate and its limits times a constant above 0, such as a change of unit; a reason stays one."""
+    if value.estimate is None:
+        return value
+    ends = {name: None if x is None else x * factor for name, x in (("low", value.low), ("high", value.high))}
+    return replace(value, estimate=value.estimate * factor, **ends)
 
 
 def too_few(sessions: int) -> str:

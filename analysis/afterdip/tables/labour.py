@@ -51,8 +51,10 @@ def forecast_sentence(answer: LabourAnswer) -> str:
     beyond = f" Beyond the log: {f.beyond}." if f.beyond else ""
     return (
         f"A month of {count(f.pieces)} pieces in {asked}: {number(f.hours, 1)} person-hours, or "
-        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. The limits are for one single month "
-        f"({_level(answer)}), from {f.months} months; {_hindsight(answer)}{beyond}"
+        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. That is all work in the log; "
+        f"{number(f.session_hours, 1)} hours of it in sessions, the rest cleaning, cutting and what else names no "
+        f"session. The limits are for one single month ({_level(answer)}), from {f.months} months; "
+        f"{_hindsight(answer)}{beyond}"
     )
 
 
@@ -124,7 +126,7 @@ def months_table(answer: LabourAnswer) -> Table:
                "forecast before it", "session hours per 1,000")  # fmt: skip
     rows = tuple(
         (
-            m.month,
+            m.month.replace("-", "\u2011"),  # a hyphen that does not break the line
             count(m.pieces),
             count(m.sessions),
             count(m.sessions_without_labour),
@@ -200,7 +202,7 @@ def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str)
     money = answer.currency
     columns = ("", "sessions", "pieces", "no live pest seen", f"{money} per surviving piece".strip(),
                f"{money} per clean surviving piece".strip(), "labour", "agent", "re-dips", "died", "came off",
-               "if pieces were worth double", "if an hour cost double")  # fmt: skip
+               "value × 2", "wage × 2")  # fmt: skip
     rows = tuple(
         (
             c.label,
@@ -216,7 +218,8 @@ def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str)
     )
     note = (
         "Pieces are counted under their first dip; re-dips are all later dips of the same pieces. Died and came off: "
-        "by the horizon, at the value in farm.toml. No live pest seen: of the pieces looked at, at the last look, eggs "
+        "by the horizon, at the value in farm.toml. Value × 2, wage × 2: a clean surviving piece if pieces were worth, "
+        "or an hour cost, twice as much. No live pest seen: of the pieces looked at, at the last look, eggs "
         f"included; seen clean is not proven clean. Shares are of the cost before clean or not. Limits at "
         f"{_level(answer)}, sessions as the unit. Agents were not dealt out by lot: see the page on agents compared."
     )
@@ -238,6 +241,14 @@ def published_table(answer: LabourAnswer) -> Table:
     columns = ("", "this farm", "published", "source", "what the published figure leaves out")
     note = f"Sanity ranges, not targets. Losses and cost of a piece: first dipped in {answer.month}, all agents."
     return Table("This farm beside published figures", columns, rows, note)
+
+
+def as_text(table: Table) -> str:
+    """Return a table for the terminal: caption, aligned columns, note."""
+    lines = [table.columns, *table.rows]
+    widths = [max(len(line[i]) for line in lines) for i in range(len(table.columns))]
+    body = ("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines)
+    return "\n".join([table.caption, *body, *([table.note] if table.note else [])])
 
 
 def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:

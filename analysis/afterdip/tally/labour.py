@@ -80,8 +80,9 @@ def tally_labour(log: Log, *, months: tuple[str, ...]) -> LabourTally:
 def tally_baths(log: Log) -> pd.DataFrame:
     """Return one row per session: session, mix, agent, date, pieces, litres, product, unit, cost, first.
 
-    `product` is the session's share, by pieces, of what went into its bath, in `unit` (mL, g or tablet); a bath that
-    serves several sessions (`mix`) is counted once, with the largest amount written down for it. `litres` likewise.
+    `product` is the session's share, by pieces, of what went into its bath, in `unit` (mL, g or tablet). The log layer
+    has split a bath that serves several sessions (`mix`) evenly between them, so their sum is what went in, top-ups
+    included. `litres`: the share of the largest volume written down for the bath.
     `cost` in the farm's money, NaN without a price in that unit; a sham costs nothing. `bath`: the label of the bath.
     """
     facts = _sessions(log)
@@ -93,7 +94,7 @@ def tally_baths(log: Log) -> pd.DataFrame:
     share = baths["pieces"] / baths.groupby("bath")["pieces"].transform("sum")
     baths["unit"], baths["product"] = None, np.nan
     for name, column in amounts.items():
-        whole = baths.groupby("bath")[column].transform("max")
+        whole = baths.groupby("bath")[column].transform("sum", min_count=1)
         use = whole.notna() & baths["product"].isna()
         baths.loc[use, "unit"], baths.loc[use, "product"] = name, (whole * share)[use]
     baths["litres"] = baths.groupby("bath")["bath_volume_l"].transform("max") * share
