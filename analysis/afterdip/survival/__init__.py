@@ -1,6 +1,7 @@
 """Survival after a dip: curves, tests and models that hold when pieces share a bath."""
 
 from .cox import CoxFit, cox
+from .cox_exact import cox_exact
 from .cumulative_incidence import CumulativeIncidence, cumulative_incidence, incidence_at
 from .followup import followed_to, sessions_followed
 from .horizon import difference_limits, loss_at, loss_over_sham, median_days, survival_at
@@ -27,6 +28,7 @@ __all__ = [
     "WeibullFit",
     "at_risk_on",
     "cox",
+    "cox_exact",
     "cumulative_incidence",
     "difference_limits",
     "followed_to",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,8 +11,10 @@ from scipy.special import ndtri, stdtrit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
-from .cox_terms import Stratum, build_strata, likelihood, score_residuals, without_session
+from .cox_terms import Stratum, build_strata, partial_likelihood, score_residuals, without_session
 from .limits import MIN_SESSIONS, MOST_REFITS
+
+Likelihood = Callable[[list[Stratum], NDArray], tuple[float, NDArray, NDArray]]
 
 _TOLERANCE = 1e-10
 _WIDE = 8.0  # a spread of log hazards (3000-fold) beyond which monotone likelihood is looked for
@@ -73,6 +75,33 @@ def cox(
     """
     if ties not in ("efron", "breslow"):
         raise ValueError(f"ties must be 'efron' or 'breslow', got {ties!r}")
+    return fit_hazards(
+        days,
+        deaths,
+        left,
+        covariates=covariates,
+        names=names,
+        session=session,
+        stratum=stratum,
+        ties=ties,
+        confidence_level=confidence_level,
+    )
+
+
+def fit_hazards(
+    days: ArrayLike,
+    deaths: ArrayLike,
+    left: ArrayLike,
+    *,
+    covariates: ArrayLike,
+    names: Sequence[str],
+    ties: str,
+    confidence_level: float,
+    session: ArrayLike | None = None,
+    stratum: ArrayLike | None = None,
+    likelihood: Likelihood = partial_likelihood,
+) -> CoxFit:
+    """Maximise one of the partial likelihoods; see `cox` and `cox_exact`."""
     x = np.asarray(covariates, float)
     names = tuple(names) or tuple(f"x{j + 1}" for j in range(x.shape[1] if x.ndim == 2 else 0))
     if x.ndim != 2 or x.shape[1] != len(names) or not len(names):
@@ -84,7 +113,7 @@ def cox(
     died = float(np.sum(deaths))
     counts = {"sessions": m or None, "pieces": round(died + float(np.sum(left))), "deaths": round(died)}
     method = f"Cox model, {ties.capitalize()} ties" + (", stratified" if stratum is not None else "")
-    beta, null, fitted, reason = _fit(strata, len(names))
+    beta, null, fitted, reason = _fit(strata, len(names), likelihood)
     if reason:
         unknown = cannot_say(reason, confidence_level=confidence_level, **counts)
         return CoxFit(names, None, None, None, None, None, None, None, (unknown,) * len(names), reason, method)
@@ -99,7 +128,9 @@ def cox(
     return CoxFit(names, beta, piece_error, error, again, fitted[2], likelihoods, score_test, ratios, "", method)
 
 
-def _fit(strata: list[Stratum], p: int, *, start: NDArray | None = None) -> tuple[NDArray, tuple, tuple, str]:
+def _fit(
+    strata: list[Stratum], p: int, likelihood: Likelihood = partial_likelihood, *, start: NDArray | None = None
+) -> tuple[NDArray, tuple, tuple, str]:
     """Newton-Raphson with step halving, from no effect or `start`; the reason is empty where a maximum exists."""
     null = likelihood(strata, np.zeros(p))
     scale = np.sqrt(np.clip(np.diag(null[2]), 0, None))
@@ -118,24 +149,28 @@ def _fit(strata: list[Stratum], p: int, *, start: NDArray | None = None) -> tupl
         if abs(gain) <= _TOLERANCE * (abs(now[0]) + 1) and np.abs(now[1] / scale).max() < 1e-7:
             break
     spread = max(float(np.ptp(s.covariates @ beta)) for s in strata if len(s.term_day))
-    if spread > _WIDE and monotone(strata):
+    if spread > _WIDE and monotone(strata, exact=likelihood is not partial_likelihood):
         return beta, null, now, "the hazard ratio has no finite estimate: deaths are all on one side of a covariate"
     return beta, null, now, ""
 
 
-def monotone(strata: list[Stratum]) -> bool:
+def monotone(strata: list[Stratum], *, exact: bool = False) -> bool:
     """Whether some direction raises the likelihood without end: every death the highest of those at risk, some above.
 
-    Linear program over a direction b within [-1, 1]^p and each day's highest value t: b x <= t at risk, b x >= t dead;
-    the sum of t - b x is 0 at best exactly where the maximum is finite (Bryson & Johnson 1981, Technometrics 23:381).
+    Linear program over a direction b within [-1, 1]^p and each day's threshold t: b x <= t at risk, b x >= t dead; the
+    sum of all slack is 0 at best exactly where the maximum is finite (Bryson & Johnson 1981, Technometrics 23:381).
+    `exact`: for the exact likelihood, where the dead need only stand above those that lived.
     """
     from scipy.optimize import linprog
-    from scipy.sparse import csr_matrix, hstack, vstack
+    from scipy.sparse import csr_matrix, hstack
 
     rows, columns, signs, day = [], [], [], 0
     for s in strata:
         for j in np.flatnonzero(s.deaths.sum(axis=0) > 0):
-            for values, sign in ((s.at_risk[:, j] > 0, 1.0), (s.deaths[:, j] > 0, -1.0)):
+            below = s.at_risk[:, j] - s.deaths[:, j] if exact else s.at_risk[:, j]
+            if not below.any():
+                continue  # all died: nothing to compare on that day
+            for values, sign in ((below > 0, 1.0), (s.deaths[:, j] > 0, -1.0)):
                 x = np.unique(s.covariates[values], axis=0)
                 rows.append(sign * x)
                 columns.append(np.full(len(x), day))
@@ -145,9 +180,9 @@ def monotone(strata: list[Stratum]) -> bool:
     tops = csr_matrix((sign, (np.arange(len(column)), column)), shape=(len(column), day))
     scale = np.maximum(np.abs(x).max(axis=0), 1e-300)
     constraints = hstack([csr_matrix(x / scale), tops]).tocsr()
-    gain = np.asarray(constraints[sign < 0].sum(axis=0)).ravel()  # minus the sum of t - b x over those at risk
+    gain = np.asarray(constraints.sum(axis=0)).ravel()  # minus the sum of all slack
     bounds = [(-1, 1)] * x.shape[1] + [(None, None)] * day
-    found = linprog(gain, A_ub=vstack([constraints]), b_ub=np.zeros(len(column)), bounds=bounds, method="highs")
+    found = linprog(gain, A_ub=constraints, b_ub=np.zeros(len(column)), bounds=bounds, method="highs")
     return bool(found.status == 0 and found.fun < -1e-7)
 
 

@@ -97,7 +97,7 @@ def _risk_sums(s: Stratum, beta: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     return hazard, s0, s1 / s0[:, None]
 
 
-def likelihood(strata: list[Stratum], beta: NDArray) -> tuple[float, NDArray, NDArray]:
+def partial_likelihood(strata: list[Stratum], beta: NDArray) -> tuple[float, NDArray, NDArray]:
     """Log partial likelihood, its gradient (p,) and information (p, p)."""
     value, gradient, information = 0.0, np.zeros(len(beta)), np.zeros((len(beta), len(beta)))
     for s in strata:
