@@ -115,6 +115,16 @@ def test_the_frame_is_checked_too(tmp_path, place, value):
         check_results(broken)
 
 
+def test_the_schema_is_one(tmp_path):
+    from jsonschema import Draft7Validator
+
+    from afterdip.report.results import SCHEMA
+
+    schema = json.loads(SCHEMA.read_text())
+    Draft7Validator.check_schema(schema)
+    assert not list(Draft7Validator(schema).iter_errors(document(tmp_path, ("survival", {"alive": [KNOWN, UNKNOWN]}))))
+
+
 def test_recorded_answers_come_in_order(tmp_path):
     _, node = notebook_with(tmp_path, ("b", {"x": 1}), ("a", {}))
     assert recorded(node) == [("b", {"x": 1}), ("a", {})]

@@ -66,22 +66,37 @@ def recorded(node: NotebookNode) -> list[tuple[str, object]]:
 def check_results(document: dict) -> None:
     """Raise ValueError with every way in which a document is not what the schema describes.
 
-    Beyond what a schema can say: limits are in order.
+    Beyond what a schema can say: limits are in order. A report has some 10,000 estimates, on which jsonschema takes
+    seconds; fastjsonschema finds in a tenth of that whether all is well, and jsonschema is asked only when it is not.
     """
-    found = sorted(_validator().iter_errors(document), key=lambda error: list(map(str, error.absolute_path)))
-    wrong = [f"{'.'.join(map(str, error.absolute_path)) or 'results'}: {error.message}" for error in found]
-    wrong += [f"{place}: limits crossed" for place, node in _objects(document) if _crossed(node)]
+    import fastjsonschema
+
+    wrong = [f"{place}: limits crossed" for place, node in _objects(document) if _crossed(node)]
+    try:
+        _fast_check()(document)
+    except fastjsonschema.JsonSchemaException as error:
+        wrong += _every_fault(document) or [str(error)]
     if wrong:
         raise ValueError("results.json would not be valid:\n" + "\n".join(wrong))
 
 
-@cache
-def _validator():
-    from jsonschema import Draft202012Validator
+def _every_fault(document: dict) -> list[str]:
+    from jsonschema import Draft7Validator
 
-    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    Draft202012Validator.check_schema(schema)
-    return Draft202012Validator(schema)
+    found = Draft7Validator(_schema()).iter_errors(document)
+    found = sorted(found, key=lambda error: list(map(str, error.absolute_path)))
+    return [f"{'.'.join(map(str, error.absolute_path)) or 'results'}: {error.message}" for error in found]
+
+
+def _schema() -> dict:
+    return json.loads(SCHEMA.read_text(encoding="utf-8"))
+
+
+@cache
+def _fast_check():
+    import fastjsonschema
+
+    return fastjsonschema.compile(_schema())
 
 
 def _objects(node: object, place: str = "results"):

@@ -12,6 +12,8 @@ from collections.abc import Iterable, Iterator
 
 from afterdip.report.notebook import Notebook
 
+_WITHIN = ("scipy.optimize", "scipy.special")  # what most estimators import inside their functions
+
 
 def without_url_grammar() -> None:
     """Keep jsonschema from building a grammar of internet addresses at import.
@@ -30,7 +32,10 @@ def warm(notebooks: Iterable[Notebook]) -> None:
     without_url_grammar()
     import afterdip.report.shell  # noqa: F401
 
-    for name in sorted({name for notebook in notebooks for name in _imports(notebook)}):
+    names = {name for notebook in notebooks for name in _imports(notebook)}
+    if any(name.startswith("afterdip.answers") for name in names):
+        names.update(_WITHIN)
+    for name in sorted(names):
         with contextlib.suppress(Exception):
             importlib.import_module(name)
     if "matplotlib" in sys.modules:
