@@ -84,7 +84,7 @@ def _shares_of(dips: pd.DataFrame, *, confidence_level: float) -> Shares:
     columns = (dips[name] for name in ("removed", "killed", "found"))
     shares = shares_of_found(*columns, session=dips["session"], confidence_level=confidence_level)
     if len(dips) and dips["stage"].isin(GLUED).all() and not dips["bath_rows"].any():
-        words = "eggs stay on the piece and were not looked for in the bath"
+        words = "eggs do not fall; not looked for in the bath"
         silent = cannot_say(words, confidence_level=confidence_level, sessions=shares.killed.sessions)
         return Shares(silent, shares.killed)
     if len(dips) and not dips["found"].any() and (dips["missing"] != "").all():

@@ -79,7 +79,7 @@ def _measure(counts, exposure) -> tuple[np.ndarray, ...]:
     """Sums, ratio, design effect against Poisson (m/(m-1) in its variance) and the effective number of sessions."""
     counts, exposure = np.asarray(counts, float), np.asarray(exposure, float)
     total, found = exposure.sum(-1), counts.sum(-1)
-    sessions = np.count_nonzero(exposure, axis=-1)
+    sessions = np.count_nonzero(exposure + counts, axis=-1)  # none before and some after is a session too
     ratio = found / total
     spread = ((counts - exposure * ratio[..., None]) ** 2).sum(-1) * sessions / np.maximum(sessions - 1, 1)
     measured = spread / np.where(found > 0, found, 1.0)
@@ -113,10 +113,10 @@ def _none_bound(pieces: np.ndarray, confidence_level: float) -> np.ndarray:
 def _estimate(limits, counts, exposure, session, confidence_level: float, min_sessions: int, words: str) -> Estimate:
     """Sum to sessions, refuse too few, and dress the limits as an Estimate."""
     counts, exposure = by_session(session, counts, exposure)
-    counts, exposure = counts[exposure > 0], exposure[exposure > 0]
-    sessions = len(exposure)
-    if sessions == 0:
-        return cannot_say("no denominator: nothing was counted", confidence_level=confidence_level, sessions=0)
+    used = exposure + counts > 0
+    counts, exposure, sessions = counts[used], exposure[used], int(used.sum())
+    if exposure.sum() == 0:
+        return cannot_say("no denominator: none to begin with", confidence_level=confidence_level, sessions=0)
     if sessions < min_sessions:
         reason = f"too few sessions: {sessions}, needs {min_sessions}"
         return cannot_say(reason, confidence_level=confidence_level, sessions=sessions)

@@ -46,4 +46,6 @@ def shares_of_found(removed, killed, found, *, session=None, confidence_level: f
 
 def _share(part, found, confidence_level: float, pests: int) -> Estimate:
     """One share with the pests behind it."""
-    return replace(session_proportion(part, found, confidence_level=confidence_level), pests=pests)
+    share = session_proportion(part, found, confidence_level=confidence_level)
+    reason = share.reason.replace("too few sessions:", "too few sessions with pests:")
+    return replace(share, pests=pests, reason=reason)

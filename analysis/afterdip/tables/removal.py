@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, points
@@ -14,13 +14,20 @@ if TYPE_CHECKING:
     from afterdip.estimate import Estimate
     from afterdip.removal import ControlledKill
 
-def strength_of(cell: SharesCell) -> str:
-    """Say the strengths a cell covers: "800 mg/L", "0.8 to 0.84 mL/L product", "not known"."""
-    low, high, unit = (cell.keys.get(name) for name in ("strength_low", "strength_high", "strength_unit"))
+def _names(cells: Sequence[SharesCell]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Column headings and each row's first cells, from the keys that the cells have."""
+    known = {"month": "month", "coral_group": "coral group", "pest": "pest", "stage": "stage", "agent": "agent"}
+    used = [key for key in known if any(cell.keys.get(key) for cell in cells)] or ["agent"]
+    return tuple(known[key] for key in used), [tuple(str(cell.keys.get(key, "")) for key in used) for cell in cells]
+
+
+def span_of(cell: SharesCell, name: str) -> str:
+    """Say what a cell covers: "800 mg/L", "0.8 to 0.84 mL/L product", "not known"."""
+    low, high = (cell.keys.get(f"{name}_{end}") for end in ("low", "high"))
     if low is None or high is None:
-        return "strength not known"
-    ends = list(dict.fromkeys(_three_figures(value) for value in (low, high)))
-    return f"{' to '.join(ends)} {unit}"
+        return "not known"
+    ends = dict.fromkeys(_three_figures(value) for value in (low, high))
+    return " ".join([" to ".join(ends), *((str(cell.keys["strength_unit"]),) if name == "strength" else ())])
 
 
 def _three_figures(value: float) -> str:
@@ -59,20 +66,16 @@ def trust_sentence(answer: RemovalAnswer) -> str:
     )
 
 
-def shares_table(
-    answer: RemovalAnswer, cells: Iterable[SharesCell], *, caption: str, strengths: bool = False
-) -> Table:
+def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption: str) -> Table:
     """Set cells as rows: removed and killed of all found, each with the sham's beside it."""
-    head = ("strength",) if strengths else ()
+    head, names = _names(cells)
     shares = ("removed", "sham removed", "killed", "sham killed", "killed over sham")
-    columns = ("", *head, "sessions", "pests found", *shares)
     rows = tuple(
         (
-            cell.name, *((strength_of(cell),) if strengths else ()), count(cell.sessions), count(cell.pests),
-            per_cent(cell.removed), per_cent(cell.sham.removed), per_cent(cell.killed), per_cent(cell.sham.killed),
-            points(cell.killed_over_sham),
+            *name, count(cell.sessions), count(cell.pests), per_cent(cell.removed), per_cent(cell.sham.removed),
+            per_cent(cell.killed), per_cent(cell.sham.killed), points(cell.killed_over_sham),
         )
-        for cell in cells
+        for name, cell in zip(names, cells, strict=True)
     )
     note = (
         f"Removed: off the piece, alive or dead. Killed: dead wherever found. Both of all found in the dip (bath, "
@@ -80,27 +83,47 @@ def shares_table(
         f"{answer.confidence_level:.0%}, the session as the unit; over sham in percentage points, below zero where "
         "shaking alone did better."
     )
+    return Table(caption, (*head, "sessions", "pests found", *shares), rows, note)
+
+
+def strengths_table(answer: RemovalAnswer, *, caption: str) -> Table:
+    """Set agents used at several strengths, a strength a row; only where the kill can be said, eggs and young apart."""
+    told = [cell for cell in answer.by_strength if cell.killed.known and cell.keys["stage"] in ("adult", "any")]
+    head, names = _names(told)
+    columns = (*head, "strength", "minutes", "sessions", "pests found", "removed", "killed", "killed over sham")
+    rows = tuple(
+        (
+            *name, span_of(cell, "strength"), span_of(cell, "minutes"), count(cell.sessions), count(cell.pests),
+            per_cent(cell.removed), per_cent(cell.killed), points(cell.killed_over_sham),
+        )
+        for name, cell in zip(names, told, strict=True)
+    )
+    note = (
+        f"Adults, or stage not told. {count(len(answer.by_strength) - len(told))} further combinations of agent, pest, "
+        f"stage and strength are in results.json, most with too few counts. Limits at {answer.confidence_level:.0%}, "
+        "the session as the unit. Strength was chosen, not dealt by lot: sicker corals may have had the weaker bath."
+    )
     return Table(caption, columns, rows, note)
 
 
 def reductions_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, caption: str) -> Table:
     """Set the four reductions side by side, with the control rule's kill; only where at least one can be said."""
-    told = [cell for cell in cells if any(reduction.estimate.known for reduction in cell.reductions)]
+    agents = [cell for cell in cells if cell.reductions]
+    told = [cell for cell in agents if any(reduction.estimate.known for reduction in cell.reductions)]
     first = told[0].reductions if told else ()
-    columns = ("", *(f"{reduction.name}" for reduction in first), f"kill after {answer.control_rule}")
+    head, names = _names([cell.shares for cell in told])
+    columns = (*head, *(reduction.name for reduction in first), f"kill after {answer.control_rule}")
     rows = tuple(
-        (
-            cell.shares.name, *(per_cent(reduction.estimate) for reduction in cell.reductions), _ruled(cell.control),
-        )
-        for cell in told
+        (*name, *(per_cent(reduction.estimate) for reduction in cell.reductions), _ruled(cell.control))
+        for name, cell in zip(names, told, strict=True)
     )
     formulas = " ".join(f"{r.name}: {r.formula}; control: {r.control}." for r in first)
     note = (
         f"{formulas} Arithmetic means; limits at {answer.confidence_level:.0%}, the session as the unit; below zero "
         f"the agent's side did worse. The rule is borrowed from insecticide trials; none exists for coral dips. "
-        f"{count(len(cells) - len(told))} further combinations have too few counts."
+        f"{count(len(agents) - len(told))} further combinations have too few counts."
     )
-    return Table(caption, columns or ("",), rows, note)
+    return Table(caption, columns, rows, note)
 
 
 def _ruled(control: ControlledKill) -> str:
@@ -110,10 +133,11 @@ def _ruled(control: ControlledKill) -> str:
 
 def infestation_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, caption: str) -> Table:
     """Set prevalence, mean intensity and mean abundance at every look, a row a look."""
-    columns = ("", "when", "trays", "pieces infested", "prevalence", "pests per infested piece", "pests per piece")
+    head, names = _names([cell.shares for cell in cells])
+    columns = (*head, "when", "trays", "infested", "prevalence", "pests per infested piece", "pests per piece")
     rows = tuple(
-        (cell.shares.name, look.when, count(look.trays), _infested(look), *_three(look))
-        for cell in cells
+        (*name, look.when, count(look.trays), _infested(look), *_three(look))
+        for name, cell in zip(names, cells, strict=True)
         for look in cell.looks
     )
     note = (
@@ -141,16 +165,17 @@ def _three(look: Look) -> tuple[str, str, str]:
 
 def follow_up_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, caption: str) -> Table:
     """Set what became of trays that looked clean after the dip."""
-    columns = ("", "trays", "looked at after", "none living seen", "looked at again", "pests again", "share", "reading")
+    head, names = _names([cell.shares for cell in cells])
+    counts = ("trays", "looked at after", "none living seen", "looked at again", "pests again")
+    columns = (*head, *counts, "share with pests again", "reading")
     rows = tuple(
         (
-            cell.shares.name,
+            *name,
             *(count(n) for n in (f.trays, f.looked_at, f.looked_clean, f.looked_again, f.came_back)),
             per_cent(f.share_back),
             f.verdict,
         )
-        for cell in cells
-        for f in (cell.follow_up,)
+        for name, f in zip(names, (cell.follow_up for cell in cells), strict=True)
     )
     note = (
         "Looked at again: of the trays where none living was seen. Share of those with pests again, limits at "
