@@ -112,7 +112,7 @@ def _difference(
     weights = (worth[0] / sums[0], worth[1] / sums[1])
     contrast, effective = _contrast(sides, weights, mix)
     if min(effective) < MINIMUM_EFFECTIVE:
-        few = f"most of the weight lies on {min(effective):.0f} sessions, needs {MINIMUM_EFFECTIVE:.0f}"
+        few = f"nearly all weight lies on fewer than {MINIMUM_EFFECTIVE:.0f} sessions of an agent"
         return _silent(sides, strata, left_out, few, level)
     return Difference(
         *_estimates(sides, contrast, level, method), contrast=contrast, strata=strata, mix=mix, pieces_left_out=left_out

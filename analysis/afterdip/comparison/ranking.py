@@ -7,16 +7,19 @@ from collections.abc import Sequence
 from ..estimate import Estimate
 from .verdict import SUPERIOR_LEVEL
 
+FALSE_VERDICTS = 0.05  # on a whole page, where no two agents differ
 
-def pairwise_level(pairs: int, *, superior_level: float = SUPERIOR_LEVEL) -> float:
+
+def pairwise_level(pairs: int, *, false_verdicts: float = FALSE_VERDICTS) -> float:
     """Return the level of the interval that must exclude nought when `pairs` verdicts are given side by side.
 
-    Bonferroni: the chance of any false `first` or `second` on the page stays what one verdict's would be. Shares of
-    the error at the margin are left alone: each verdict `equivalent` is a statement of its own.
+    Bonferroni over pairs and both outcomes: the chance of any false `first` or `second` on the page is at most
+    `false_verdicts`; never below what a single comparison is held to. Shares of the error at the margin are left
+    alone: each verdict `equivalent` is a statement of its own.
     """
     if pairs < 1:
         raise ValueError(f"at least one pair is needed, got {pairs}")
-    return 1.0 - (1.0 - superior_level) / pairs
+    return max(SUPERIOR_LEVEL, 1.0 - 0.5 * false_verdicts / pairs)
 
 
 def unbeaten(kill: Sequence[Estimate], loss: Sequence[Estimate]) -> tuple[bool, ...]:

@@ -1,0 +1,298 @@
+"""Which of two agents: who got which, what they killed and lost, the verdict, and what a verdict still needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from afterdip.answers.comparison_needed import Needed, still_needed
+from afterdip.answers.comparison_reader import Both, ComparisonReader, Scope
+from afterdip.answers.handling import Handling, handling_of
+from afterdip.comparison import SUPERIOR_LEVEL, Difference, Finding, Margins, Verdict, verdict
+from afterdip.log.model import Log
+from afterdip.tally.comparison import LIKE_PIECES
+
+
+@dataclass(frozen=True, slots=True)
+class BalanceRow:
+    """How many pieces of one kind each agent got, of all its own; `factor` is coral group, condition or origin."""
+
+    factor: str
+    level: str
+    first_pieces: int
+    second_pieces: int
+    first_share: float
+    second_share: float
+
+    def to_json(self) -> dict:
+        """Return the row by name."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
+class GroupRow:
+    """The adjusted differences within one coral group."""
+
+    coral_group: str
+    kill: Both
+    loss: Both
+
+    def to_json(self) -> dict:
+        """Return both differences, crude and adjusted."""
+        return {
+            "coral_group": self.coral_group,
+            "kill_difference": self.kill.to_json(),
+            "loss_difference": self.loss.to_json(),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The heart of a comparison: both outcomes, the verdict and what it still needs; differences first minus second."""
+
+    first: str
+    second: str
+    kill: Both
+    loss: Both
+    verdict: Verdict
+    needed: Needed
+
+    def to_json(self) -> dict:
+        """Return what every comparison carries."""
+        return {
+            "first": self.first,
+            "second": self.second,
+            "verdict": self.verdict.word,
+            "findings": {"kill": _said(self.verdict.kill), "loss": _said(self.verdict.loss)},
+            "kill_difference": self.kill.to_json(),
+            "loss_difference": self.loss.to_json(),
+            "sessions_needed": self.needed.to_json(),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonAnswer:
+    """Two agents compared closely.
+
+    `dots`: one row a session with kill and loss (NaN where not counted), for drawing. `left_out` counts by reason.
+    `targets`: per agent whether its kill and loss on the common mix meet the farm's: yes, no, not shown.
+    """
+
+    judged: Judgement
+    scope: Scope
+    last_day: str
+    horizon_days: int
+    confidence_level: float
+    margins: Margins
+    target_kill: float
+    target_loss: float
+    randomised: tuple[int, int]
+    sessions: tuple[int, int]
+    balance: tuple[BalanceRow, ...]
+    groups: tuple[GroupRow, ...]
+    handling: tuple[Handling, ...]
+    targets: dict[str, dict[str, str]]
+    left_out: dict[str, int]
+    dots: pd.DataFrame
+
+    def to_json(self) -> dict:
+        """Return the comparison's part of results.json."""
+        kill, loss = self.judged.kill, self.judged.loss
+        return self.judged.to_json() | {
+            "coral_group": self.scope.coral_group,
+            "pest": self.scope.pest,
+            "from": f"{self.scope.start:%Y-%m-%d}",
+            "to": self.last_day,
+            "horizon_days": self.horizon_days,
+            "margins": {"kill": self.margins.kill, "loss": self.margins.loss},
+            "targets": self.targets,
+            "agents": {
+                name: {
+                    "kill": {"crude": of(kill.crude).to_json(), "adjusted": of(kill.adjusted).to_json()},
+                    "loss": {"crude": of(loss.crude).to_json(), "adjusted": of(loss.adjusted).to_json()},
+                }
+                for name, of in (("first", _first), ("second", _second))
+            },
+            "sessions": {"first": self.sessions[0], "second": self.sessions[1]},
+            "randomised_sessions": {"first": self.randomised[0], "second": self.randomised[1]},
+            "balance": [row.to_json() for row in self.balance],
+            "coral_groups": [row.to_json() for row in self.groups],
+            "handling": [row.to_json() for row in self.handling],
+            "left_out": self.left_out,
+        }
+
+
+def answer_comparison(
+    log: Log,
+    *,
+    first: str,
+    second: str,
+    coral_group: str | None = None,
+    pest: str | None = None,
+    start: str | None = None,
+    end: str | None = None,
+    as_of: str,
+    superior_level: float = SUPERIOR_LEVEL,
+) -> ComparisonAnswer:
+    """Compare two agents of a log over the dips from `start` to `end` (days, both included; open ends: all of it).
+
+    `superior_level`: see `comparison.verdict`. Raises ValueError for an agent, coral group or pest that the log does
+    not know, and for an agent compared with itself.
+    """
+    scope = scope_of(log, coral_group=coral_group, pest=pest, start=start, end=end or as_of)
+    check_agents(log, (first, second))
+    reader = ComparisonReader.of(log, scope)
+    return compare(log, reader, first, second, handling_of(log, scope, (first, second)), superior_level=superior_level)
+
+
+def scope_of(log: Log, *, coral_group: str | None, pest: str | None, start: str | None, end: str) -> Scope:
+    """Return the scope in days; refuses names the log does not hold, and an end before the start."""
+    for name, wanted, known in (
+        ("coral group", coral_group, log.trays["coral_group"]),
+        ("pest", pest, log.pests["pest"]),
+    ):
+        if wanted and wanted not in set(known):
+            raise ValueError(f"the log has no {name} '{wanted}'; it has {', '.join(sorted(set(known.dropna())))}")
+    dates = log.sessions["date"]
+    begin = pd.Timestamp(start) if start else (dates.min() if len(dates) else pd.Timestamp(end))
+    after = pd.Timestamp(end) + pd.Timedelta(days=1)
+    if begin >= after:
+        raise ValueError(f"the comparison would end on {end}, before it begins on {begin:%Y-%m-%d}")
+    return Scope(begin, after, coral_group or "", pest or "")
+
+
+def check_agents(log: Log, names: tuple[str, ...]) -> None:
+    """Refuse agents the log does not know and the same agent twice."""
+    known = sorted(log.agents["agent"])
+    for name in names:
+        if name not in known:
+            raise ValueError(f"the log has no agent '{name}'; it has {', '.join(known)}")
+    if len(set(names)) < len(names):
+        raise ValueError(f"an agent cannot be compared with itself: {', '.join(names)}")
+
+
+def judge(
+    reader: ComparisonReader, first: str, second: str, *, margins: Margins, superior_level: float = SUPERIOR_LEVEL
+) -> Judgement:
+    """Compare two agents of a reader in both outcomes and judge them."""
+    kill, loss = reader.kill(first, second), reader.loss(first, second)
+    found = verdict(kill.adjusted, loss.adjusted, margins=margins, superior_level=superior_level)
+    lacking = still_needed(reader, kill.adjusted, loss.adjusted, margins, first, second)
+    return Judgement(first, second, kill, loss, found, lacking)
+
+
+def compare(
+    log: Log,
+    reader: ComparisonReader,
+    first: str,
+    second: str,
+    handling: tuple[Handling, ...],
+    *,
+    superior_level: float = SUPERIOR_LEVEL,
+) -> ComparisonAnswer:
+    """Put the answer together for two agents of a reader."""
+    s = log.settings
+    margins = Margins(kill=s.kill_margin, loss=s.loss_margin)
+    judged = judge(reader, first, second, margins=margins, superior_level=superior_level)
+    kill, loss = judged.kill, judged.loss
+    sessions = log.sessions[reader.scope.holds(log.sessions.assign(coral_group=reader.scope.coral_group))]
+    if reader.scope.coral_group:
+        sessions = sessions[sessions["session"].isin(reader.tally.trays["session"])]
+    own = [sessions[sessions["agent"] == agent] for agent in (first, second)]
+    groups = sorted(reader.loss_rows(first, second)[0]["coral_group"].unique())
+    return ComparisonAnswer(
+        judged=judged,
+        scope=reader.scope,
+        last_day=f"{reader.scope.end - pd.Timedelta(days=1):%Y-%m-%d}",
+        horizon_days=s.horizon_days,
+        confidence_level=s.confidence,
+        margins=margins,
+        target_kill=s.target_kill,
+        target_loss=s.target_loss,
+        randomised=tuple(int(rows["randomised"].fillna(False).astype(bool).sum()) for rows in own),
+        sessions=tuple(len(rows) for rows in own),
+        balance=_balance(reader, first, second),
+        groups=tuple(GroupRow(g, reader.kill(first, second, g), reader.loss(first, second, g)) for g in groups),
+        handling=handling,
+        targets={
+            name: {
+                "kill": _meets(of(kill.adjusted), s.target_kill, above=True),
+                "loss": _meets(of(loss.adjusted), s.target_loss, above=False),
+            }
+            for name, of in (("first", _first), ("second", _second))
+        },
+        left_out=_left_out(reader, first, second, kill.adjusted, loss.adjusted),
+        dots=_dots(reader, first, second),
+    )
+
+
+def _balance(reader: ComparisonReader, first: str, second: str) -> tuple[BalanceRow, ...]:
+    """Count who got which, by factor and level."""
+    trays = reader.tally.trays
+    own = {agent: trays[trays["agent"] == agent] for agent in (first, second)}
+    sizes = {agent: max(1, int(rows["pieces"].sum())) for agent, rows in own.items()}
+    rows = []
+    for factor in LIKE_PIECES:
+        counts = {agent: part.groupby(factor)["pieces"].sum() for agent, part in own.items()}
+        for level in sorted(set(counts[first].index) | set(counts[second].index)):
+            a, b = (int(counts[agent].get(level, 0)) for agent in (first, second))
+            rows.append(BalanceRow(factor, str(level), a, b, a / sizes[first], b / sizes[second]))
+    return tuple(rows)
+
+
+def _dots(reader: ComparisonReader, first: str, second: str) -> pd.DataFrame:
+    """Return kill and loss of every session: columns session, agent, kill, pests, loss, pieces."""
+    trays, total, events = reader.loss_rows(first, second)
+    loss = trays.assign(total=total, events=events).groupby(["session", "agent"], as_index=False)[["total", "events"]]
+    loss = loss.sum()
+    pests = reader.tally.pests[reader.tally.pests["agent"].isin([first, second])]
+    kill = pests.groupby(["session", "agent"], as_index=False)[["found", "killed"]].sum()
+    both = loss.merge(kill, on=["session", "agent"], how="outer").sort_values("session", ignore_index=True)
+    return pd.DataFrame(
+        {
+            "session": both["session"],
+            "agent": both["agent"],
+            "kill": both["killed"] / both["found"],
+            "pests": both["found"],
+            "loss": both["events"] / both["total"],
+            "pieces": both["total"],
+        }
+    )
+
+
+def _left_out(reader: ComparisonReader, first: str, second: str, kill: Difference, loss: Difference) -> dict[str, int]:
+    """Count what the comparison could not use, by reason."""
+    pair, trays = [first, second], reader.tally.trays
+    checked = trays["checked"].to_numpy(bool) | ~trays["agent"].isin(pair).to_numpy()
+    return {
+        "trays_never_checked": int((~checked).sum()),
+        "trays_of_re_dips": int(reader.tally.redipped["agent"].isin(pair).sum()),
+        "pest_counts_without_bath_or_pieces": int(reader.tally.uncounted["agent"].isin(pair).sum()),
+        "pieces_only_first_had_the_like_of": round(loss.pieces_left_out[0]),
+        "pieces_only_second_had_the_like_of": round(loss.pieces_left_out[1]),
+        "pests_only_first_had_the_like_of": round(kill.pieces_left_out[0]),
+        "pests_only_second_had_the_like_of": round(kill.pieces_left_out[1]),
+    }
+
+
+def _meets(value, target: float, *, above: bool) -> str:
+    """Return yes, no or not shown: decided by the limit, never by the middle."""
+    if value.estimate is None:
+        return "not shown"
+    low, high = (value.low, value.high) if above else (-value.high, -value.low)
+    goal = target if above else -target
+    return "yes" if low >= goal else "no" if high < goal else "not shown"
+
+
+def _said(found: Finding) -> dict[str, bool]:
+    """Return a finding's five statements by name."""
+    return {name: bool(getattr(found, name)) for name in found.__slots__}
+
+
+def _first(difference: Difference):
+    return difference.first
+
+
+def _second(difference: Difference):
+    return difference.second

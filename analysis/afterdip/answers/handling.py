@@ -1,0 +1,100 @@
+"""What else a grower weighs beside kill and loss: rinses, clarity, signal word, minutes, hours and cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from afterdip.answers.comparison_reader import Scope
+from afterdip.answers.labour_cost import CostReader
+from afterdip.estimate import Estimate, cannot_say
+from afterdip.log.model import Log
+
+_HOURS_PER_THOUSAND = 1000 / 60  # of person-minutes per piece
+
+
+@dataclass(frozen=True, slots=True)
+class Handling:
+    """One agent's handling; text is empty and numbers None where the log does not say.
+
+    `minutes`, `minutes_least`, `minutes_most`: exposure, median and range over sessions; `rinses_done`: median.
+    """
+
+    agent: str
+    active: str
+    sessions: int
+    minutes: float | None
+    minutes_least: float | None
+    minutes_most: float | None
+    rinses_needed: int | None
+    rinses_done: float | None
+    clarity: str
+    signal_word: str
+    basis: str
+    separates: bool | None
+    hours_per_thousand: Estimate
+    cost_per_clean_piece: Estimate
+
+    def to_json(self) -> dict:
+        """Return the row by name."""
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        numbers = ("hours_per_thousand", "cost_per_clean_piece")
+        return plain | {name: getattr(self, name).to_json() for name in numbers}
+
+
+def handling_of(log: Log, scope: Scope, agents: tuple[str, ...]) -> tuple[Handling, ...]:
+    """Return one row per agent, in the order given, over the sessions in scope."""
+    costs = CostReader.of(log)
+    return tuple(_row(log, scope, costs, agent) for agent in agents)
+
+
+def _row(log: Log, scope: Scope, costs: CostReader, agent: str) -> Handling:
+    about = log.agents[log.agents["agent"] == agent].iloc[0]
+    dates = log.sessions["date"]
+    sessions = log.sessions[(log.sessions["agent"] == agent) & (dates >= scope.start) & (dates < scope.end)]
+    minutes = sessions["exposure_min"].dropna()
+    trays = costs.survival.trays
+    keep = scope.holds(trays) & (trays["agent"] == agent).to_numpy()
+    hours, cost = _hours_and_cost(costs, agent, keep, log.settings.confidence)
+    return Handling(
+        agent=agent,
+        active=_text(about["active"]),
+        sessions=len(sessions),
+        minutes=_number(minutes.median()),
+        minutes_least=_number(minutes.min()),
+        minutes_most=_number(minutes.max()),
+        rinses_needed=None if pd.isna(about["rinses_needed"]) else int(about["rinses_needed"]),
+        rinses_done=_number(sessions["rinses"].astype("Float64").median()),
+        clarity=_text(about["clarity"]),
+        signal_word=_text(about["signal_word"]),
+        basis=_text(about["basis"]),
+        separates=None if pd.isna(about["separates"]) else bool(about["separates"]),
+        hours_per_thousand=hours,
+        cost_per_clean_piece=cost,
+    )
+
+
+def _hours_and_cost(costs: CostReader, agent: str, keep: np.ndarray, level: float) -> tuple[Estimate, Estimate]:
+    """Return hours per thousand pieces at their first dip, and cost per clean surviving piece."""
+    if not keep.any():
+        none = cannot_say("no session in this period", confidence_level=level)
+        return none, none
+    cell = costs.cell(agent, {"agent": agent}, keep)
+    per_piece = cell.inputs.person_min
+    if per_piece.estimate is None:
+        return per_piece, cell.cost.per_clean_survivor
+    scaled = {
+        name: None if getattr(per_piece, name) is None else getattr(per_piece, name) * _HOURS_PER_THOUSAND
+        for name in ("estimate", "low", "high")
+    }
+    return replace(per_piece, **scaled), cell.cost.per_clean_survivor
+
+
+def _text(value: object) -> str:
+    return "" if pd.isna(value) else str(value)
+
+
+def _number(value: object) -> float | None:
+    return None if pd.isna(value) else float(value)

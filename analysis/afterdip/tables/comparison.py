@@ -1,0 +1,264 @@
+"""The comparison page's tables and sentences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, points
+
+if TYPE_CHECKING:
+    from afterdip.answers.comparison import ComparisonAnswer, Judgement
+    from afterdip.answers.comparison_page import ComparisonPage
+    from afterdip.comparison import Finding
+
+_FACTORS = {"coral_group": "coral group", "condition": "condition before", "origin": "origin"}
+_NONE = "Fewer than two agents were used in this period: there is nothing to compare."
+
+
+def verdict_sentence(answer: ComparisonAnswer | None) -> str:
+    """Say the verdict, what it rests on, and how it stands to the farm's targets."""
+    if answer is None:
+        return _NONE
+    j = answer.judged
+    lead = {
+        "first": f"Verdict: {j.first}. Use it rather than {j.second}",
+        "second": f"Verdict: {j.second}. Use it rather than {j.first}",
+        "equivalent": f"Verdict: equivalent. {j.first} and {j.second} differ by less than matters to the farm",
+        "undecided": f"Verdict: undecided between {j.first} and {j.second}",
+    }[j.verdict.word]
+    kill = _outcome(j, j.verdict.kill, j.kill.adjusted.difference, "kills more", "kill")
+    loss = _outcome(j, j.verdict.loss, j.loss.adjusted.difference, "loses fewer pieces", "loss")
+    return f"{lead}: {kill}; {loss}. {_targets(answer)}"
+
+
+def _outcome(j: Judgement, found: Finding, gap, better: str, name: str) -> str:
+    """Say what one outcome shows, with its difference."""
+    if not found.known:
+        return f"{name} cannot be compared ({gap.reason})"
+    if found.alike:
+        said = f"{name} is alike within the margin"
+    elif found.first_better or found.second_better:
+        said = f"{j.first if found.first_better else j.second} {better}"
+    elif found.first_not_worse or found.second_not_worse:
+        said = f"in {name} {j.first if found.first_not_worse else j.second} is no worse than the margin"
+    else:
+        said = f"{name} cannot be told apart"
+    return f"{said} ({points(gap)}, {j.first} minus {j.second})"
+
+
+def _targets(answer: ComparisonAnswer) -> str:
+    parts = []
+    words = {"yes": "meets", "no": "misses", "not shown": "is not shown to meet"}
+    for name, agent in (("first", answer.judged.first), ("second", answer.judged.second)):
+        kill, loss = answer.targets[name]["kill"], answer.targets[name]["loss"]
+        parts.append(f"{agent} {words[kill]} the kill target and {words[loss]} the loss target")
+    kill, loss = (digits(100 * x, 1).removesuffix(".0") for x in (answer.target_kill, answer.target_loss))
+    return f"Against the farm's targets (kill at least {kill} %, loss at most {loss} %), {'; '.join(parts)}."
+
+
+def needed_sentence(answer: ComparisonAnswer | None) -> str:
+    """Say what an undecided comparison still needs; that a decided one needs nothing."""
+    if answer is None:
+        return ""
+    j = answer.judged
+    if j.verdict.word != "undecided":
+        return "The verdict needs no more sessions; keep counting, because agents and corals change."
+    traded = (j.verdict.kill.first_better and j.verdict.loss.second_better) or (
+        j.verdict.kill.second_better and j.verdict.loss.first_better
+    )
+    if traded:
+        return (
+            "More sessions will not settle this: one kills more and the other loses fewer pieces. "
+            "The farm has to say what a pest left alive is worth in pieces."
+        )
+    n = j.needed
+    margins = f"{_margin(answer.margins.kill)} in kill or {_margin(answer.margins.loss)} in loss"
+    assumed = f"; correlation within sessions is assumed for {' and '.join(n.assumed)}" if n.assumed else ""
+    return (
+        f"To settle a difference of {margins}, about {count(n.total)} sessions with like pieces per agent: "
+        f"{count(n.still(n.have_first))} more of {j.first}, {count(n.still(n.have_second))} more of {j.second} "
+        f"(four times in five{assumed}). A larger difference shows sooner."
+    )
+
+
+def _margin(margin: float) -> str:
+    return f"{digits(100 * margin, 1).removesuffix('.0')} points"
+
+
+def fairness_sentence(answer: ComparisonAnswer | None) -> str:
+    """Say whether the agents were dealt by lot, and what was left out."""
+    if answer is None:
+        return ""
+    j, left = answer.judged, answer.left_out
+    by_lot, all_sessions = sum(answer.randomised), sum(answer.sessions)
+    lot = (
+        "All sessions were dealt by lot"
+        if by_lot == all_sessions
+        else f"Not randomised: {out_of(by_lot, all_sessions)} sessions were dealt by lot. Like corals are compared "
+        "with like as far as the log tells; what it does not record may still differ"
+    )
+    unlike = left["pieces_only_first_had_the_like_of"] + left["pieces_only_second_had_the_like_of"]
+    return (
+        f"{lot}. Left out: {count(unlike)} pieces of which only {j.first} or only {j.second} had the like; "
+        f"{count(left['trays_never_checked'])} trays never checked (unknown, not alive); "
+        f"{count(left['trays_of_re_dips'])} trays of re-dips, whose pieces count under their first dip; "
+        f"{count(left['pest_counts_without_bath_or_pieces'])} pest counts that lack bath or pieces."
+    )
+
+
+def differences_table(answer: ComparisonAnswer | None) -> Table:
+    """Set kill and loss of both agents and their difference: crude, among like pieces, and the second opinion."""
+    if answer is None:
+        return Table("Two agents compared", ("",), (), _NONE)
+    j = answer.judged
+    rows = []
+    for name, both in (("kill", j.kill), ("loss", j.loss)):
+        for how, d in (("all together", both.crude), ("like with like", both.adjusted)):
+            gap, sessions = d.difference, f"{count(d.first.sessions)} + {count(d.second.sessions)}"
+            counted = f"{count(gap.pests)} pests" if name == "kill" else f"{count(gap.pieces)} pieces"
+            rows.append((f"{name}, {how}", per_cent(d.first), per_cent(d.second), points(gap), sessions, counted))
+        rows.append((f"{name}, by regression", "–", "–", points(both.logistic), "–", "–"))
+    note = (
+        f"Differences are {j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits with "
+        f"the session as the unit. Loss: dead by day {answer.horizon_days} after the first dip. Kill: dead wherever "
+        "found, of all found; eggs are not in it. Like with like: within coral group, condition and origin (pests: "
+        "kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had; the verdict "
+        "rests on this row. Regression: all pieces, the same factors adding up; a second opinion only."
+    )
+    columns = ("", j.first, j.second, "difference", "sessions", "counted")
+    return Table(f"{j.first} beside {j.second}", columns, tuple(rows), note)
+
+
+def balance_table(answer: ComparisonAnswer | None) -> Table:
+    """Set who got which."""
+    if answer is None:
+        return Table("Who got which", ("",), (), _NONE)
+    j = answer.judged
+    rows = tuple(
+        (
+            f"{_FACTORS[row.factor]}: {row.level}",
+            f"{count(row.first_pieces)} ({digits(100 * row.first_share)}\u00a0%)",
+            f"{count(row.second_pieces)} ({digits(100 * row.second_share)}\u00a0%)",
+        )
+        for row in answer.balance
+    )
+    note = "Pieces at their first dip, and their share of all the agent got. Where shares differ, trust like with like."
+    return Table("Who got which", ("", j.first, j.second), rows, note)
+
+
+def groups_table(answer: ComparisonAnswer | None) -> Table:
+    """Set the differences among like pieces within each coral group."""
+    if answer is None:
+        return Table("By coral group", ("",), (), _NONE)
+    j = answer.judged
+    rows = tuple(
+        (g.coral_group, points(g.kill.adjusted.difference), points(g.loss.adjusted.difference))
+        for g in answer.groups
+    )
+    note = f"{j.first} minus {j.second}, like with like, {answer.confidence_level:.0%} limits, the session as the unit."
+    return Table("By coral group", ("", "difference in kill", "difference in loss"), rows, note)
+
+
+def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Table:
+    """Set what a grower weighs beside kill and loss."""
+    if answer is None:
+        return Table("Handling", ("",), (), _NONE)
+    first, second = answer.handling
+    unit = f" {currency}" if currency else ""
+    rows = (
+        ("active", first.active or "–", second.active or "–"),
+        ("minutes in the bath, median (range)", _minutes(first), _minutes(second)),
+        ("clean rinses, needed / done", _rinses(first), _rinses(second)),
+        ("clarity of the bath", first.clarity or "not recorded", second.clarity or "not recorded"),
+        ("signal word", first.signal_word or "not recorded", second.signal_word or "not recorded"),
+        ("needs agitation", _yes(first.separates), _yes(second.separates)),
+        ("used on the authority of", first.basis or "not recorded", second.basis or "not recorded"),
+        ("person-hours per 1,000 pieces", number(first.hours_per_thousand), number(second.hours_per_thousand)),
+        (
+            "cost per clean surviving piece",
+            number(first.cost_per_clean_piece, 2, unit=unit),
+            number(second.cost_per_clean_piece, 2, unit=unit),
+        ),
+    )
+    note = (
+        "Hours at the first dip; the cost counts labour, agent, re-dips and lost pieces. Label and safety data sheet "
+        "rule; prescription medicines need a veterinarian."
+    )
+    return Table("Handling", ("", first.agent, second.agent), rows, note)
+
+
+def _minutes(row) -> str:
+    if row.minutes is None:
+        return "not recorded"
+    low, middle, high = (digits(x, 1).removesuffix(".0") for x in (row.minutes_least, row.minutes, row.minutes_most))
+    return f"{middle} ({low} to {high})"
+
+
+def _rinses(row) -> str:
+    done = "not recorded" if row.rinses_done is None else digits(row.rinses_done, 1).removesuffix(".0")
+    return f"{count(row.rinses_needed)} / {done}"
+
+
+def _yes(value: bool | None) -> str:
+    return "not recorded" if value is None else "yes" if value else "no"
+
+
+def pairs_table(page: ComparisonPage) -> Table:
+    """Set every pair of agents, those told apart first."""
+    rows = tuple(
+        (
+            f"{p.first} – {p.second}",
+            _word(p),
+            points(p.kill.adjusted.difference),
+            points(p.loss.adjusted.difference),
+            "–" if p.verdict.word != "undecided" else count(p.needed.total),
+        )
+        for p in page.pairs
+    )
+    n = len(page.pairs)
+    note = (
+        f"First named minus second, like with like, {page.confidence_level:.0%} limits, the session as the unit. "
+        f"Better is said only at {digits(100 * page.superior_level, 2)} %: with all {count(n)} pairs alike in truth, "
+        "any false verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like pieces, "
+        "for a difference as large as the farm's margin."
+    )
+    columns = ("", "use", "difference in kill", "difference in loss", "sessions needed")
+    return Table("Every pair of agents", columns, rows, note)
+
+
+def _word(pair: Judgement) -> str:
+    return {"first": pair.first, "second": pair.second}.get(pair.verdict.word, pair.verdict.word)
+
+
+def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
+    """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
+    level = f"{page.confidence_level:.0%} limits, the session as the unit"
+    best = [p.agent for p in page.agents if p.unbeaten]
+    plane = "; ".join(f"{p.agent} kill {per_cent(p.kill)}, loss {per_cent(p.loss)}" for p in page.agents)
+    captions = {
+        "plane": {
+            "alt": f"Kill against loss, one point per agent: {plane or 'no agents'}.",
+            "caption": f"Kill and loss by day {page.horizon_days} of each agent over all its pieces; bars: {level}. "
+            f"Nothing beats on both: {', '.join(best) or 'cannot say'} (ringed; by the points, no verdict). "
+            "Agents met different corals: the pairs below compare like with like.",
+        },
+    }
+    if page.pair is None:
+        nothing = {"alt": _NONE, "caption": ""}
+        return captions | {"dots": nothing, "differences": nothing}
+    j = page.pair.judged
+    kill, loss = j.kill.adjusted.difference, j.loss.adjusted.difference
+    dots = page.pair.dots
+    both = int((dots["kill"].notna() & dots["loss"].notna()).sum())
+    return captions | {
+        "dots": {
+            "alt": f"Each session's kill against its loss for {j.first} and {j.second}, {both} sessions with both.",
+            "caption": f"One dot per session with pests and checks ({count(both)} of {count(len(dots))} sessions); "
+            f"larger dots: more pieces. Lines: the farm's targets. Loss by day {page.horizon_days}; unadjusted.",
+        },
+        "differences": {
+            "alt": f"{j.first} minus {j.second}, like with like: kill {points(kill)}, loss {points(loss)}.",
+            "caption": f"{j.first} minus {j.second} in percentage points, {level}; shaded: too small to matter to the "
+            f"farm. Kill rests on {count(kill.sessions)} sessions, loss on {count(loss.sessions)}.",
+        },
+    }
