@@ -13,7 +13,7 @@ report: .venv/.ok
 	$(BIN)/afterdip report data/demo/log --month $(MONTH) --as-of $(AS_OF)
 
 test: .venv/.ok lint
-	$(BIN)/python -m pytest -n 2 --dist worksteal
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 lint: .venv/.ok
 	$(BIN)/ruff check .
