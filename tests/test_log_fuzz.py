@@ -44,22 +44,25 @@ def load(path):
     return None
 
 
+BLANK = " \u00a0\ufeff\n\t\r"
+
+
 def agrees_with_its_cells(log, tables):
     """The frames hold what an independent reading of the cells gives: pandas for numbers and dates, str for text."""
     for name in KEYS:
         frame, cells = getattr(log, name), tables[name]
-        cells = cells[~(cells.apply(lambda column: column.str.strip(" \u00a0\ufeff\n\t\r")) == "").all(axis=1)]
+        cells = cells[~(cells.apply(lambda column: column.str.strip(BLANK)) == "").all(axis=1)]
         assert len(frame) == len(cells)
         for column in ("alive", "dead", "pieces", "examined", "minutes", "bath_volume"):
             if column in cells:
-                numbers = cells[column].str.replace(",", "").str.strip()
+                numbers = cells[column].str.replace(",", "").str.strip(BLANK)
                 assert np.array_equal(
                     frame[column].to_numpy(dtype=float, na_value=np.nan), pd.to_numeric(numbers).to_numpy(dtype=float),
                     equal_nan=True,
                 )  # fmt: skip
         for column in ("checked", "counted", "done"):
             if column in cells:
-                days = pd.to_datetime(cells[column].str.strip(), format="ISO8601").dt.normalize()
+                days = pd.to_datetime(cells[column].str.strip(BLANK), format="ISO8601").dt.normalize()
                 assert (frame[column].to_numpy() == days.to_numpy()).all()
 
 

@@ -79,7 +79,7 @@ def _fast(data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray] | None:
     for name in names:
         column = read.column(name).combine_chunks()
         column = column.chunk(0) if isinstance(column, pa.ChunkedArray) else column
-        columns.append(RawColumn(column.indices.to_numpy().astype(np.int64), column.dictionary.to_pylist()))
+        columns.append(RawColumn(column.indices.to_numpy(), column.dictionary.to_pylist()))
     return header, columns, np.arange(2, read.num_rows + 2)
 
 

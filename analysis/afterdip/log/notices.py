@@ -10,7 +10,7 @@ import pandas as pd
 
 from .derive import limit_strengths
 from .model import Problem, Settings
-from .rules import lookup
+from .rules import in_time, lookup
 from .typed import TypedTable
 
 FIRST_CHECK_DUE_DAYS = 7  # common practice, no source: deaths from a dip show within days
@@ -191,7 +191,7 @@ def check_notices(log: Tables) -> Iterator[Problem]:
     horizon of the settings, the day of the report, the day no piece is left or the day the pieces are dipped again,
     whichever comes first.
     """
-    trays, checks = log.frames["trays"], log.frames["checks"]
+    trays = log.frames["trays"]
     dipped, end = due_span(log)
     of = log.rows_of("checks", "tray", "trays")
     seen = np.bincount(of, minlength=len(trays)) > 0
@@ -199,7 +199,7 @@ def check_notices(log: Tables) -> Iterator[Problem]:
         days = (log.as_of.to_datetime64() - dipped[i]).astype("timedelta64[D]").astype(int)
         message = f"a check of tray '{trays['tray'].iloc[i]}' after its dip, got none in {days} days"
         yield log.note("trays", i, "tray", message, "never_checked", trays["session"].iloc[i])
-    for i, gap, due, start in _late(checks, of, dipped, end):
+    for i, gap, due, start in _late(log, of, dipped, end):
         message = (
             f"a check of tray '{trays['tray'].iloc[i]}' within {due} days of {str(start)[:10]}, got none for {gap}"
         )
@@ -218,9 +218,10 @@ def due_span(log: Tables) -> tuple[np.ndarray, np.ndarray]:
     return dipped, end
 
 
-def _late(checks: pd.DataFrame, of: np.ndarray, dipped: np.ndarray, end: np.ndarray):
+def _late(log: Tables, of: np.ndarray, dipped: np.ndarray, end: np.ndarray):
     """Yield (tray, days without a check, days due, since when) for the first overdue gap of each checked tray."""
-    order = np.lexsort((checks["checked"].to_numpy(), of))
+    checks = log.frames["checks"]
+    order = in_time(log.typed["checks"], of)
     tray, day, alive = of[order], checks["checked"].to_numpy()[order], checks["alive"].to_numpy()[order]
     first = np.r_[True, tray[1:] != tray[:-1]] if len(tray) else np.zeros(0, dtype=bool)
     last = np.r_[first[1:], True] if len(tray) else first

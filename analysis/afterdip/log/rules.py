@@ -42,6 +42,18 @@ def lookup(table: TypedTable, name: str, target: TypedTable, key: str) -> np.nda
     return table.found[place]
 
 
+def in_time(checks: TypedTable, of: np.ndarray) -> np.ndarray:
+    """Return the order of the checks by tray (`of`, its row) and day, shape (n_checks,); a check without a day comes first.
+
+    One whole number per check sorts much faster than two keys, above all where the file is nearly in order already.
+    """
+    if ("order", "", "") not in checks.found:
+        codes, days = pd.factorize(checks["checked"], sort=True)  # -1 where there is no day
+        key = of.astype(np.int64) * (len(days) + 1) + codes + 1
+        checks.found["order", "", ""] = np.argsort(key, kind="stable")
+    return checks.found["order", "", ""]
+
+
 def unknown_keys(tables: Tables, name: str, column: str, target: str, key: str) -> list[Problem]:
     """Report keys that name no row of the target table; silent where that table or its key column is missing."""
     if name not in tables or target not in tables or key in tables[target].absent:
@@ -64,7 +76,7 @@ def repeated(table: TypedTable, names: tuple[str, ...], column: str, what: str) 
     known = where(table.known(*names))
     codes = np.zeros(len(known), dtype=np.int64)
     for name in names:
-        part = table.columns[name].ids()[known]
+        part = table.columns[name].ids()[known].astype(np.int64)
         codes = codes * (part.max(initial=0) + 1) + part
         codes = pd.factorize(codes)[0] if len(names) > 2 else codes  # keeps the product small
     again = pd.Series(codes).duplicated().to_numpy()

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from .model import Problem
-from .rules import Tables, day_of_dip, lookup, start_of, where
+from .rules import Tables, day_of_dip, in_time, lookup, start_of, where
 from .typed import TypedTable
 
 ENDS = ("dead", "detached", "removed")
@@ -53,7 +53,7 @@ def conservation(tables: Tables) -> list[Problem]:
         return []
     of = lookup(checks, "tray", trays, "tray")
     usable = (of >= 0) & trays.known("pieces")[of] & checks.known("tray", "checked", "alive", *ENDS)
-    order = np.lexsort((checks["checked"], of))
+    order = in_time(checks, of)
     order = order[of[order] >= 0]
     tray, day = of[order], checks["checked"][order]
     same = np.r_[False, tray[1:] == tray[:-1]] if len(order) else np.zeros(0, dtype=bool)

@@ -53,7 +53,7 @@ class TypedTable:
     columns: dict[str, TypedColumn] = field(default_factory=dict)
     extra: dict[str, np.ndarray] = field(default_factory=dict)
     absent: set[str] = field(default_factory=set)  # required columns that the file lacks
-    found: dict[tuple[str, str, str], np.ndarray] = field(default_factory=dict)  # lookups done, see rules.lookup
+    found: dict[tuple[str, str, str], np.ndarray] = field(default_factory=dict)  # what rules.lookup, in_time found
 
     def __len__(self) -> int:
         return len(self.rows)
