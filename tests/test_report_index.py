@@ -132,12 +132,12 @@ def test_what_failed_is_what_the_whole_interval_says():
         {"agent": "SHAM", "is_control": True, "loss_over_sham": number(0.5, 0.4, 0.6)},
     ]
     assert list(failed(results(survival=survival(agents=agents), removal=removal()))) == [
-        "Over the limit of 5 points lost over the sham: IOD.",
-        "Short of the target of 95\u00a0% of pests killed: IOD.",
+        "Over the limit of 5 points lost over the sham, 12 months to October 2026: IOD.",
+        "Short of the target of 95\u00a0% of pests killed, 6 months to October 2026: IOD.",
     ]
     assert list(failed(results(survival=survival(), removal=removal(agents=[])))) == [
-        "No agent is shown to be over the limit of 5 points lost over the sham.",
-        "No agent is shown to fall short of the target of 95\u00a0% of pests killed.",
+        "No agent is shown to be over the limit of 5 points lost over the sham, 12 months to October 2026.",
+        "No agent is shown to fall short of the target of 95\u00a0% of pests killed, 6 months to October 2026.",
     ]
     assert list(failed(results())) == []
 

@@ -24,7 +24,10 @@ def results(**more):
         "as_of": "2026-11-20",
         "version": "0.1.0",
         "pages": [page],
-        "parameters": {"survival": {"month": "2026-10", "as_of": "2026-11-20", "window_months": 12, "odd": EVIL}},
+        "parameters": {
+            "survival": {"month": "2026-10", "as_of": "2026-11-20", "window_months": 12, "odd": EVIL},
+            "removal": {"window_months": 6},
+        },
         "log": {"files": [{"name": f"{EVIL}.csv", "sha256": "a" * 64, "rows_read": 3, "rows_left_out": {EVIL: 1}}]},
         "settings": {"name": f"Farm {EVIL}", "target_kill": 0.95, "target_loss": 0.05},
         "warnings": [{"file": "f", "row": 1, "column": "c", "message": EVIL, "code": "", "session": None}],

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from afterdip.estimate import Estimate
+from afterdip.report.site import month_in_words
 from afterdip.tables.base import count, digits, per_cent, points
 
 _EARLIER = 3  # months before this one, in words
@@ -133,6 +134,11 @@ def _line(figure: Estimate, value: str, scale: float, places: int = 1) -> tuple[
     return value, f"{level}{low} or more" if low is not None else (f"{level}up to {high}" if high is not None else "")
 
 
+def span_in_words(results: dict, page: str) -> str:
+    """Return the stretch of time behind a page's figures by agent."""
+    return f"{count(results['parameters'][page]['window_months'])} months to {month_in_words(results['month'])}"
+
+
 def grid(results: dict) -> dict | None:
     """Return the rows of coral group x agent with their marks, or None without survival."""
     if "survival" not in results:
@@ -152,6 +158,7 @@ def grid(results: dict) -> dict | None:
         "agents": sorted({agent for _, agent in marks}),
         "marks": marks,
         "kill": bool(kills),
+        "span": span_in_words(results, "survival"),
         "targets": {name: digits(100 * settings[f"target_{name}"]) for name in ("kill", "loss")},
     }
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from afterdip.report.first_screen import estimate, grid, tiles
+from afterdip.report.first_screen import estimate, grid, span_in_words, tiles
 from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame
 from afterdip.tables.base import count, digits, out_of, per_cent, points
@@ -54,12 +54,14 @@ def failed(results: dict) -> Iterator[str]:
         over = [a for a in results["survival"]["agents"] if not a["is_control"]]
         over = [a["agent"] for a in over if (a["loss_over_sham"]["low"] or 0.0) > settings["target_loss"]]
         limit = f"the limit of {digits(100 * settings['target_loss'])} points lost over the sham"
-        yield f"Over {limit}: {', '.join(over)}." if over else f"No agent is shown to be over {limit}."
+        span = span_in_words(results, "survival")
+        yield f"Over {limit}, {span}: {', '.join(over)}." if over else f"No agent is shown to be over {limit}, {span}."
     if "removal" in results:
         under = [a for a in results["removal"]["agents"] if not a["is_control"] and a["killed"]["high"] is not None]
         under = [a["agent"] for a in under if a["killed"]["high"] < settings["target_kill"]]
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
-        yield f"Short of {target}: {', '.join(under)}." if under else f"No agent is shown to fall short of {target}."
+        span, short = span_in_words(results, "removal"), "No agent is shown to fall short of"
+        yield f"Short of {target}, {span}: {', '.join(under)}." if under else f"{short} {target}, {span}."
 
 
 def trust(results: dict) -> Iterator[str]:
