@@ -11,6 +11,7 @@ from pathlib import Path
 CALIBRATIONS = {
     "survival": "afterdip.calibrate.survival:calibrate_survival",
     "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",
+    "survival_limits": "afterdip.calibrate.survival_limits:calibrate_survival_limits",
 }
 """Name -> module:function; the function takes the folder its table goes to, and `replicates=` where that is open."""
 
