@@ -2,6 +2,7 @@
 
 import datetime
 import zipfile
+from pathlib import Path
 
 import openpyxl
 import pandas as pd
@@ -217,11 +218,29 @@ def test_a_workbook_beside_tables(tmp_path):
 
 
 def test_nothing_there(tmp_path):
-    assert lines(tmp_path / "nowhere")[0].endswith("nowhere: a folder or workbook, got nothing there")
+    assert lines(tmp_path / "nowhere") == ["nowhere: a folder or workbook, got nothing there"]
     folder = write_log(small_log(), tmp_path / "log")
     assert lines(folder / "trays.csv") == [
         "trays.csv: a folder with a file per table, or one .xlsx workbook, got one .csv file"
     ]
+
+
+def test_a_log_in_the_working_directory(tmp_path, monkeypatch):
+    monkeypatch.chdir(write_log({"farm": ""}, tmp_path / "log"))
+    assert lines(".") == [f"log: a table '{name}', got none" for name in ("agents", "sessions", "trays", "checks")]
+
+
+def test_a_file_that_cannot_be_opened(tmp_path, monkeypatch):
+    folder = write_log(small_log(), tmp_path / "log")
+    read = Path.read_bytes
+
+    def locked(path):
+        if path.name == "labour.csv":
+            raise PermissionError(13, "Permission denied")
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", locked)
+    assert lines(folder) == ["labour.csv: a file that can be read, got: Permission denied"]
 
 
 # --- workbooks --------------------------------------------------------------------------------------------------------

@@ -98,7 +98,7 @@ CASES = {
     "off label": (
         put("agents", 3, basis="Off Label"),
         [("agents.csv, row 3, column 'basis': use by label or by a veterinarian's order, got 'OIL' used off label in 1 "
-          "sessions", "off_label", None)],
+          "session", "off_label", None)],
     ),
     "no sham in a month": (
         both(keep("sessions", "session", "006"), keep("trays", "session", "006"), keep("checks", "tray", "T07")),
@@ -109,6 +109,16 @@ CASES = {
         [("trays.csv, row 6, column 'coral': one spelling of each coral, got 'acropora Milepora' and 'Acropora "
           "millepora' "
           "(first in row 2)", "coral_spelling", None)],
+    ),
+    "spelling of a pest": (
+        put("pests", 7, pest="Flat worm"),
+        [("pests.csv, row 7, column 'pest': one spelling of each pest, got 'Flat worm' and 'flatworm' (first in row 2)",
+          "pest_spelling", None)],
+    ),
+    "spelling of a group": (
+        both(put("trays", 3, coral_group="Chalice"), put("trays", 5, coral_group="chalice")),
+        [("trays.csv, row 5, column 'coral_group': one spelling of each coral group, got 'chalice' and 'Chalice' "
+          "(first in row 3)", "coral_spelling", None)],
     ),
     "gap between checks": (
         lambda t: t.update(checks=t["checks"].drop(index=20)),

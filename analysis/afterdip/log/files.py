@@ -11,7 +11,7 @@ from pathlib import Path
 from .csv_file import read_csv
 from .model import FileRecord, Problem
 from .parquet_file import read_parquet
-from .raw import RawTable, UnreadableError
+from .raw import RawTable, UnreadableError, refuse
 from .schema import TABLES
 from .workbook import filled_rows, open_workbook, read_sheet
 
@@ -36,13 +36,17 @@ class RawLog:
         try:
             raw, problems = read()
         except UnreadableError as error:
-            self.broken.add(name)
-            self.problems += error.args[0]
+            self.fail({name}, error)
             return
         self.tables[name] = raw
         self.problems += problems
         left_out = {"empty row": raw.empty_rows} if raw.empty_rows else {}
         self.files.append(FileRecord(file, digest, len(raw.rows), left_out))
+
+    def fail(self, names: set[str], error: UnreadableError) -> None:
+        """Note why these tables cannot be read."""
+        self.broken |= names
+        self.problems += error.args[0]
 
 
 def log_files(path: Path) -> list[Path]:
@@ -65,11 +69,12 @@ def log_files(path: Path) -> list[Path]:
 def read_files(path: Path) -> RawLog:
     """Return the raw log at `path`, with the problems of its files and headers."""
     log = RawLog()
+    path = path.absolute()  # so that "." has a name to quote
     files = log_files(path)
     books = [file for file in files if file.suffix.casefold() not in (*READERS, ".toml")]
     tables = [file for file in files if file.suffix.casefold() in READERS]
     if not path.exists():
-        log.problems.append(Problem(str(path), None, None, "a folder or workbook, got nothing there", code="no_log"))
+        log.problems.append(Problem(path.name, None, None, "a folder or workbook, got nothing there", code="no_log"))
     elif path.is_file() and path.suffix.casefold() in READERS:
         message = f"a folder with a file per table, or one .xlsx workbook, got one {path.suffix} file"
         log.problems.append(Problem(path.name, None, None, message, code="no_log"))
@@ -82,12 +87,11 @@ def read_files(path: Path) -> RawLog:
         return log
     for file in files:
         if file.suffix.casefold() == ".toml":
-            log.farm_toml = (file.name, file.read_bytes())
-            log.files.append(FileRecord(file.name, sha256(log.farm_toml[1]), 0))
+            _read_toml(log, file)
     for file in books:
         _read_book(log, file)
     _read_tables(log, tables)
-    if path.exists() and not (books and log.broken):
+    if path.exists():
         _missing_tables(log, path.name)
     return log
 
@@ -106,9 +110,32 @@ def _read_tables(log: RawLog, files: list[Path]) -> None:
             others = ", ".join(other.name for other in files if other.stem.casefold() == name)
             log.problems.append(Problem(file.name, None, None, f"one file for {name}, got {others}", code="two_files"))
         else:
-            data = file.read_bytes()
-            read = READERS[file.suffix.casefold()]
-            log.keep(name, file.name, sha256(data), lambda t=TABLES[name], f=file.name, d=data, r=read: r(t, f, d))
+            _read_table(log, name, file)
+
+
+def _read_table(log: RawLog, name: str, file: Path) -> None:
+    try:
+        data = _bytes(file)
+    except UnreadableError as error:
+        log.fail({name}, error)
+        return
+    log.keep(name, file.name, sha256(data), lambda: READERS[file.suffix.casefold()](TABLES[name], file.name, data))
+
+
+def _read_toml(log: RawLog, file: Path) -> None:
+    try:
+        log.farm_toml = (file.name, _bytes(file))
+    except UnreadableError as error:
+        log.fail(set(), error)
+        return
+    log.files.append(FileRecord(file.name, sha256(log.farm_toml[1]), 0))
+
+
+def _bytes(file: Path) -> bytes:
+    try:
+        return file.read_bytes()
+    except OSError as error:
+        raise refuse(file.name, None, f"a file that can be read, got: {error.strerror}", "unreadable") from error
 
 
 def _read_book(log: RawLog, file: Path) -> None:
@@ -117,12 +144,11 @@ def _read_book(log: RawLog, file: Path) -> None:
         log.broken = set(TABLES)
         log.problems.append(Problem(file.name, None, None, f"a log as .xlsx, got {kind}", code="workbook"))
         return
-    data = file.read_bytes()
     try:
+        data = _bytes(file)
         book = open_workbook(file.name, data)
     except UnreadableError as error:
-        log.broken = set(TABLES)
-        log.problems += error.args[0]
+        log.fail(set(TABLES), error)
         return
     try:
         for sheet in book.worksheets:
@@ -152,7 +178,7 @@ def _read_other_sheet(log: RawLog, file: str, name: str, sheet, data: bytes) -> 
     try:
         rows = filled_rows(sheet, file, data)
     except UnreadableError as error:
-        log.problems += error.args[0]
+        log.fail(set(), error)
         return
     if name == SETTINGS_SHEET:
         log.farm_sheet = (file, rows)

@@ -43,6 +43,16 @@ class Tables:
         return self.note("sessions", i, column, message, code, self.frames["sessions"]["session"].iloc[i])
 
 
+def brief(number: float) -> str:
+    """Return a number to four significant digits, without an exponent."""
+    return f"{float(f'{number:.4g}'):.12g}"
+
+
+def counted(n: int, noun: str) -> str:
+    """Return "1 day", "2 days"."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
 def notices(log: Tables) -> list[Problem]:
     """Return every warning of a valid log, in order of table and row."""
     return [
@@ -56,7 +66,8 @@ def agent_notices(log: Tables) -> Iterator[Problem]:
     agents, used = log.frames["agents"], log.frames["sessions"]["agent"].value_counts()
     for i in np.flatnonzero((agents["basis"] == "off label") & agents["agent"].isin(used.index)):
         name = agents["agent"].iloc[i]
-        message = f"use by label or by a veterinarian's order, got '{name}' used off label in {used[name]} sessions"
+        times = counted(used[name], "session")
+        message = f"use by label or by a veterinarian's order, got '{name}' used off label in {times}"
         yield log.note("agents", i, "basis", message, "off_label")
 
 
@@ -72,12 +83,12 @@ def strength_notices(log: Tables) -> Iterator[Problem]:
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.maximum(strength / median, median / strength)
     for i in np.flatnonzero(~sessions["is_control"] & (ratio > STRENGTH_JUMP * (1 + 1e-9))):
-        usual = f"within {STRENGTH_JUMP:g} times that agent's other sessions (median {median[i]:.4g} {unit[i]})"
-        yield log.at_session(i, "amount", f"a strength {usual}, got {strength[i]:.4g} {unit[i]}", "strength_jump")
+        usual = f"within {STRENGTH_JUMP:g} times that agent's other sessions (median {brief(median[i])} {unit[i]})"
+        yield log.at_session(i, "amount", f"a strength {usual}, got {brief(strength[i])} {unit[i]}", "strength_jump")
     limit, axis = limit_strengths(agents)
     over = ~sessions["is_control"] & (axis[of] == unit) & (strength > limit[of] * (1 + 1e-9))
     for i in np.flatnonzero(over):
-        message = f"{limit[of[i]]:.4g} {unit[i]} or less (the farm's limit), got {strength[i]:.4g} {unit[i]}"
+        message = f"{brief(limit[of[i]])} {unit[i]} or less (the farm's limit), got {brief(strength[i])} {unit[i]}"
         yield log.at_session(i, "amount", message, "over_max_strength")
     most = agents["max_minutes"].to_numpy()[of]
     for i in np.flatnonzero(sessions["minutes"].to_numpy() > most):
@@ -152,14 +163,22 @@ def not_for(log: Tables) -> Iterator[Problem]:
 
 
 def spelling(log: Tables) -> Iterator[Problem]:
-    """Coral names that differ only in case, spaces, hyphens or one letter of a longer name (coral_spelling)."""
-    corals = log.frames["trays"]["coral"]
-    codes, names = pd.factorize(corals)
-    first = dict(zip(names, np.unique(codes, return_index=True)[1], strict=True))
-    for name, other in alike(list(names)):
-        place = f"first in row {log.typed['trays'].rows[first[other]]}"
-        message = f"one spelling of each coral, got '{name}' and '{other}' ({place})"
-        yield log.note("trays", first[name], "coral", message, "coral_spelling")
+    """Names that differ only in case, spaces, hyphens or one letter of a longer name (coral_spelling, pest_spelling).
+
+    Two spellings count as two corals, groups or pests everywhere, so a pest counted before the dip under one and
+    after it under the other would look like a success.
+    """
+    for table, column, code in (
+        ("trays", "coral", "coral_spelling"),
+        ("trays", "coral_group", "coral_spelling"),
+        ("pests", "pest", "pest_spelling"),
+    ):
+        codes, names = pd.factorize(log.frames[table][column])
+        first = dict(zip(names, np.unique(codes, return_index=True)[1], strict=True))
+        for name, other in alike(list(names)):
+            place = f"first in row {log.typed[table].rows[first[other]]}"
+            message = f"one spelling of each {column.replace('_', ' ')}, got '{name}' and '{other}' ({place})"
+            yield log.note(table, first[name], column, message, code)
 
 
 def alike(names: list[str]) -> list[tuple[str, str]]:
@@ -197,7 +216,7 @@ def check_notices(log: Tables) -> Iterator[Problem]:
     seen = np.bincount(of, minlength=len(trays)) > 0
     for i in np.flatnonzero(~seen & (dipped < log.as_of.to_datetime64())):
         days = (log.as_of.to_datetime64() - dipped[i]).astype("timedelta64[D]").astype(int)
-        message = f"a check of tray '{trays['tray'].iloc[i]}' after its dip, got none in {days} days"
+        message = f"a check of tray '{trays['tray'].iloc[i]}' after its dip, got none in {counted(days, 'day')}"
         yield log.note("trays", i, "tray", message, "never_checked", trays["session"].iloc[i])
     for i, gap, due, start in _late(log, of, dipped, end):
         message = (

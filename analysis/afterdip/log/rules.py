@@ -43,7 +43,7 @@ def lookup(table: TypedTable, name: str, target: TypedTable, key: str) -> np.nda
 
 
 def in_time(checks: TypedTable, of: np.ndarray) -> np.ndarray:
-    """Return the order of the checks by tray (`of`, its row) and day, shape (n_checks,); a check without a day comes first.
+    """Return the order of the checks by tray (`of`, its row) and day, shape (n_checks,); those without a day first.
 
     One whole number per check sorts much faster than two keys, above all where the file is nearly in order already.
     """

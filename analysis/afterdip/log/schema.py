@@ -104,7 +104,7 @@ SESSIONS = Table("sessions", True, "one row per bath run: one set of pieces thro
     _choice("agitation", "what kept the bath moving", ("none", "manual", "pump", "air")),
     _count("rinses", "how many clean-water rinses followed"),
     _choice("ppe", "was the protection worn that the label asks for", ("yes", "partial", "no")),
-    _text("crew", "people at work on it"),
+    _count("crew", "how many people worked on it", least=1),
     Column("randomised", "yes_no", "no", "yes if trays were dealt to agents by lot"),
     _text("note", "anything else"),
 ))  # fmt: skip
