@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from ..proportion import difference_of, session_proportion
 from .curve import ConcentrationCurve
 from .links import Floats
+from .rows import same_strength
 from .shares import shares
 
 MIN_STRENGTHS = 3
@@ -82,16 +83,14 @@ def response_band(
     too (`proportion.session_proportion`). `over_natural` takes the sham off; without a sham there is no band.
     """
     refusal = enough_for_curve(curve)
-    tried = np.unique(curve.strength[curve.strength > 0])
+    tried = np.unique(same_strength(curve.strength[curve.strength > 0]))
     if not tried.size or (over_natural and not curve.sham_sessions):
         nothing = np.full(tried.size, np.nan)
         why = "no sham session to take the loss over" if tried.size else "no session with the agent"
         return ResponseBand(tried, nothing, nothing, nothing, "none", why)
     if refusal:
         return _steps(curve, tried, over_natural, confidence_level, refusal)
-    grid = np.geomspace(*curve.tried, _POINTS)
-    if tried.size <= _POINTS:
-        grid = np.unique(np.concatenate([grid[1:-1], tried]))
+    grid = np.unique(np.concatenate([np.geomspace(*curve.tried, _POINTS), tried[1:] if tried.size < _POINTS else []]))
     points = np.stack([np.ones(grid.size), np.log10(grid)])
     lines = shares(curve, points, over_natural=over_natural, confidence_level=confidence_level)
     return ResponseBand(grid, *lines, "curve", "")
@@ -101,7 +100,7 @@ def _steps(
     curve: ConcentrationCurve, tried: Floats, over_natural: bool, level: float, refusal: str
 ) -> ResponseBand:
     """Return limits at each strength tried from the baths at least, and at most, as strong, taken together."""
-    x, dosed = curve.strength, curve.strength > 0
+    x, dosed = same_strength(curve.strength), curve.strength > 0
     share = np.array([_pooled(curve, x == edge, over_natural, level, "estimate") for edge in tried])
     high = np.array([_pooled(curve, x >= edge, over_natural, level, "high") for edge in tried])
     low = np.array([_pooled(curve, dosed & (x <= edge), over_natural, level, "low") for edge in tried])

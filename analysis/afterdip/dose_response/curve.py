@@ -11,7 +11,7 @@ from ..errors import DataError
 from .fit import DesignFit, DesignFits, fit_designs
 from .likelihood import Rows
 from .links import LINKS, Floats, link_named
-from .rows import check_counted, checked_counts, counts_of, merge_sessions
+from .rows import check_counted, checked_counts, counts_of, merge_sessions, same_strength
 
 FLAT = "the share responding does not rise with strength"
 LIKE_SHAM = "no strength tried responds more than the sham"
@@ -60,8 +60,8 @@ class ConcentrationCurve:
 
     @property
     def strengths(self) -> int:
-        """How many different strengths were tried, the sham apart."""
-        return int(np.unique(self.strength[self.strength > 0]).size)
+        """How many different strengths were tried, the sham apart (rows.same_strength)."""
+        return int(np.unique(same_strength(self.strength[self.strength > 0])).size)
 
     @property
     def dosed_sessions(self) -> int:

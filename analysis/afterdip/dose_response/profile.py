@@ -38,8 +38,17 @@ def likelihood_limits(
     if t is None:
         return link.below(eta), np.full(eta.size, np.nan), np.full(eta.size, np.nan)
     scale = np.ones(eta.size) if basis == "binomial" else session_scale(fit, rows, points)
-    ends = [_limit(fit, rows, points, sign, t * np.sqrt(scale)) for sign in (-1.0, 1.0)]
+    pooled = _pooled(rows)
+    ends = [_limit(fit, pooled, points, sign, t * np.sqrt(scale)) for sign in (-1.0, 1.0)]
     return link.below(eta), ends[0], ends[1]
+
+
+def _pooled(rows: Rows) -> Rows:
+    """Add up baths of one design: the likelihood sees no more of them than their sum."""
+    keys = np.concatenate([rows.design, rows.control[None].astype(float)])
+    _, first, back = np.unique(keys, axis=1, return_index=True, return_inverse=True)
+    n, responded = (np.bincount(back.ravel(), weights=values) for values in (rows.n, rows.responded))
+    return Rows(rows.start, rows.design[:, first], n, responded, rows.control[first])
 
 
 def _limit(fit: DesignFit, rows: Rows, points: Floats, sign: float, threshold: Floats) -> Floats:
@@ -70,7 +79,7 @@ def _rise(fit: DesignFit, rows: Rows, points: Floats, eta: Floats) -> Floats:
     )  # fmt: skip
     start = np.append(fit.coefficients[1:], max(fit.natural, 1e-3) if fit.natural_estimated else [])
     found = maximise(
-        batch, np.repeat(start[:, None], cells, axis=1), link=LINKS[fit.link], tolerance=1e-6,
+        batch, np.repeat(start[:, None], cells, axis=1), link=LINKS[fit.link], tolerance=1e-4, steps=30,
         natural_free=np.ones(cells, dtype=bool) if fit.natural_estimated else None,
     )  # fmt: skip
     best = log_likelihood(batch, state_at(batch, found.parameters, LINKS[fit.link]))

@@ -9,6 +9,8 @@ from ..errors import DataError
 from .likelihood import Ints
 from .links import Floats
 
+SAME_STRENGTH = 1.15
+
 
 def checked_counts(strength: ArrayLike, n: ArrayLike, responded: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Return the three columns as floats of one shape (n_rows,).
@@ -56,6 +58,19 @@ def merge_sessions(
         keep[np.searchsorted(sorted_cell, np.setdiff1d(sorted_cell, sorted_cell[keep]))] = True
     order = order[keep]
     return cell[order], tuple(values[order] for values in settings), tuple(values[order] for values in counts)
+
+
+def same_strength(strength: Floats) -> Floats:
+    """Return for each strength (rows,) the lowest of those it counts as one with; 0 stays 0.
+
+    A group runs from its lowest strength to SAME_STRENGTH times it: baths are not measured out more closely.
+    """
+    values = np.unique(strength)
+    lowest, groups = 0.0, []
+    for value in values:
+        lowest = lowest if 0.0 < value <= lowest * SAME_STRENGTH else float(value)
+        groups.append(lowest)
+    return np.array(groups)[np.searchsorted(values, strength)] if values.size else strength
 
 
 def counts_of(n: Floats, responded: Floats, counted: str) -> dict[str, int]:

@@ -131,8 +131,9 @@ def _held(here: Floats, slope: Floats, natural_free: Bools | None) -> Bools:
 
 
 def maximise(
-    rows: Rows, start: Floats, *, link: Link, natural_free: Bools | None = None, tolerance: float = 1e-14
-) -> Fit:
+    rows: Rows, start: Floats, *, link: Link, natural_free: Bools | None = None, tolerance: float = 1e-14,
+    steps: int = _STEPS,
+) -> Fit:  # fmt: skip
     """Maximise the likelihood of every cell from `start`.
 
     `start` (k, cells) for plain binomial regressions; (k + 1, cells) with the natural response last where
@@ -148,7 +149,7 @@ def maximise(
     state = state_at(part, here, link)
     reached = log_likelihood(part, state)
     result = reached.copy()
-    for count in range(_STEPS):
+    for count in range(steps):
         slope = score(part, state)
         held = _held(here, slope, free)
         slope = np.where(held, 0.0, slope)

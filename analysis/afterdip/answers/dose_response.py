@@ -1,0 +1,277 @@
+"""Which strength to use: curves of kill and of coral loss, the window between them, strength against minutes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from afterdip.answers.dose_response_cells import (
+    Baths,
+    CurveCell,
+    MinutesCell,
+    WindowCell,
+    curve_cell,
+    usual_baths,
+)
+from afterdip.answers.period import Period, period_of
+from afterdip.dose_response import (
+    LINKS,
+    counts_at_horizon,
+    fit_cells,
+    fit_strength_minutes,
+    response_band,
+    strength_for,
+    time_exponent,
+    window_map,
+    working_window,
+)
+from afterdip.log.model import Log
+from afterdip.tally.dose_response import ANY_CORAL, StrengthTally, pick, tally_strengths
+from afterdip.tally.removal import GLUED
+
+LOSS_LEVEL = 10.0  # per cent of corals over sham
+_MAP_SESSIONS = 12  # sessions from which strength and minutes are taken together
+_UNUSUAL_SESSIONS = 6  # of them at another than the usual exposure
+
+
+@dataclass(frozen=True, slots=True)
+class MonthCount:
+    """What the month alone holds of one agent: sessions, different strengths, pests found; `curve` if it bears one."""
+
+    agent: str
+    sessions: int
+    strengths: int
+    pests: int
+    cells: tuple[CurveCell, ...]
+
+    def to_json(self) -> dict:
+        """Return the counts and the month's own curves."""
+        named = {name: getattr(self, name) for name in ("agent", "sessions", "strengths", "pests")}
+        return named | {"kill": [cell.to_json() for cell in self.cells]}
+
+
+@dataclass(frozen=True, slots=True)
+class DoseResponseAnswer:
+    """The strength page: curves over the window of months, and what the month alone would bear.
+
+    `kill`, `removed` agent x pest x stage; `loss` agent x coral group; `windows` agent x pest x stage x coral group,
+    for stages that dips kill; `minutes` agent x pest where both strength and exposure varied.
+    """
+
+    month: str
+    window_months: int
+    confidence_level: float
+    kill_target: float
+    loss_limit: float
+    horizon_days: int
+    doubted: tuple[str, ...]
+    unknown_strength: int
+    baths: tuple[Baths, ...]
+    kill: tuple[CurveCell, ...]
+    removed: tuple[CurveCell, ...]
+    loss: tuple[CurveCell, ...]
+    windows: tuple[WindowCell, ...]
+    minutes: tuple[MinutesCell, ...]
+    months: tuple[MonthCount, ...]
+
+    def to_json(self) -> dict:
+        """Return the part of results.json that belongs to concentration-response."""
+        lists = ("kill", "removed", "loss", "windows", "minutes", "months")
+        return {
+            "window_months": self.window_months, "kill_target": self.kill_target, "loss_limit": self.loss_limit,
+            "horizon_days": self.horizon_days, "doubted_sessions": list(self.doubted),
+            "sessions_of_unknown_strength": self.unknown_strength,
+            **{name: [cell.to_json() for cell in getattr(self, name)] for name in lists},
+        }  # fmt: skip
+
+
+def answer_dose_response(log: Log, *, month: str, as_of: str, window_months: int = 12) -> DoseResponseAnswer:
+    """Return curves and windows over the window of months ending with `month`, read at the farm's targets and level.
+
+    `as_of` is the day the log was read to. A session whose strength is off its agent's others by more than ten times
+    and stands alone at it is doubted and left out, as is one whose strength cannot be told.
+    """
+    period, settings = period_of(month, window_months=window_months), log.settings
+    tally, doubted = _without_doubt(log, tally_strengths(log))
+    inside = tally.within(period.in_window(tally.baths.set_index("session")["date"]))
+    read = _Reader(inside, settings.confidence, 100.0 * settings.target_kill, settings.horizon_days)
+    kill, removed, loss = read.kills("killed"), read.kills("removed"), read.losses()
+    return DoseResponseAnswer(
+        month=month, window_months=window_months, confidence_level=settings.confidence,
+        kill_target=settings.target_kill, loss_limit=settings.target_loss, horizon_days=settings.horizon_days,
+        doubted=doubted, unknown_strength=tally.unknown_strength, baths=read.baths,
+        kill=kill, removed=removed, loss=loss,
+        windows=_windows(read, kill, loss, settings.target_kill, settings.target_loss),
+        minutes=_minutes(read, settings.target_kill, settings.target_loss),
+        months=_months(tally, period, read),
+    )  # fmt: skip
+
+
+def _without_doubt(log: Log, tally: StrengthTally) -> tuple[StrengthTally, tuple[str, ...]]:
+    """Leave out sessions warned of as a jump in strength that no other session of the agent confirms."""
+    jumps = {w.session for w in log.warnings if w.code == "strength_jump" and w.session is not None}
+    baths = tally.baths
+    alone = []
+    for bath in baths[baths["session"].isin(jumps)].itertuples():
+        like = pick(baths, agent=bath.agent, strength_unit=bath.strength_unit)["strength"]
+        if ((like / bath.strength).between(1 / 1.15, 1.15)).sum() < 2:
+            alone.append(bath.session)
+    keep = pd.Series(~baths["session"].isin(alone).to_numpy(), index=baths["session"])
+    return tally.within(keep), tuple(sorted(alone))
+
+
+class _Reader:
+    """Puts sessions together into cells and fits all cells of one outcome in one call."""
+
+    def __init__(self, tally: StrengthTally, level: float, kill_level: float, horizon: int) -> None:
+        self.tally, self.level, self.kill_level, self.horizon = tally, level, kill_level, horizon
+        dosed = tally.baths[~tally.baths["is_control"]]
+        self.baths = tuple(usual_baths(str(agent), rows) for agent, rows in dosed.groupby("agent", sort=True))
+        self.pieces = self._pieces()
+
+    def _pieces(self) -> pd.DataFrame:
+        """One row a session x coral group: pieces and deaths at the horizon, and over all corals together."""
+        exits = self.tally.exits
+        keys = exits[["session", "coral_group"]].drop_duplicates().reset_index(drop=True)
+        group = exits[["session", "coral_group"]].merge(keys.reset_index(), on=["session", "coral_group"])["index"]
+        columns = (exits[name].to_numpy() for name in ("since", "day", "dead", "left"))
+        n, died = counts_at_horizon(group.to_numpy(), *columns, horizon=self.horizon)
+        rows = keys.assign(n=n, died=died)
+        whole = rows.groupby("session", as_index=False)[["n", "died"]].sum().assign(coral_group=ANY_CORAL)
+        return self.tally.baths.merge(pd.concat([rows, whole]), on="session").query("n > 0")
+
+    def kills(self, outcome: str) -> tuple[CurveCell, ...]:
+        """Fit killed or removed for every agent x pest x stage."""
+        kinds = self.tally.pests[["pest", "stage"]].drop_duplicates().sort_values(["pest", "stage"])
+        frames = []
+        for baths in self.baths:
+            for kind in kinds.itertuples(index=False):
+                rows = pick(self.tally.pests, pest=kind.pest, stage=kind.stage)
+                frames.append((baths, {"pest": kind.pest, "stage": kind.stage}, rows))
+        return self._fit(frames, outcome, "found", outcome, "pests", self.kill_level)
+
+    def losses(self) -> tuple[CurveCell, ...]:
+        """Fit death by the horizon for every agent x coral group, and all corals together."""
+        groups = sorted(self.pieces["coral_group"].unique(), key=lambda g: (g == ANY_CORAL, g))
+        frames = [
+            (baths, {"coral_group": group}, pick(self.pieces, coral_group=group))
+            for baths in self.baths for group in groups
+        ]  # fmt: skip
+        return self._fit(frames, "died", "n", "died", "pieces", LOSS_LEVEL)
+
+    def _fit(
+        self, frames: list, outcome: str, n: str, responded: str, counted: str, far: float
+    ) -> tuple[CurveCell, ...]:
+        """Fit the cells that have a session with the agent, all at once under each link."""
+        parts, kept = [], []
+        for baths, keys, rows in frames:
+            chosen = rows[rows["session"].isin(baths.sessions) | rows["is_control"]]
+            if (~chosen["is_control"]).any():
+                parts.append(chosen.assign(cell=len(kept)))
+                kept.append((baths, keys))
+        if not kept:
+            return ()
+        whole = pd.concat(parts)
+        columns = [whole[name].to_numpy() for name in ("cell", "strength", n, responded)]
+        fits = {
+            link: fit_cells(*columns, session=whole["session"].to_numpy(str), link=link, counted=counted)
+            for link in LINKS
+        }  # fmt: skip
+        return tuple(
+            curve_cell(baths, keys, outcome, {link: fit.curve(i) for link, fit in fits.items()}, far_level=far,
+                       level=self.level)
+            for i, (baths, keys) in enumerate(kept)
+        )  # fmt: skip
+
+
+def _windows(
+    read: _Reader, kill: tuple[CurveCell, ...], loss: tuple[CurveCell, ...], kill_target: float, loss_limit: float
+) -> tuple[WindowCell, ...]:
+    """Put each kill curve beside the loss curves of the corals that carry the pest; one band a curve."""
+    losses = {(cell.baths.agent, cell.keys["coral_group"]): cell for cell in loss}
+    bands: dict[tuple[str, str], object] = {}
+    cells = []
+    for cell in kill:
+        pest, stage, agent = cell.keys["pest"], cell.keys["stage"], cell.baths.agent
+        if stage in GLUED:
+            continue
+        kill_band = response_band(cell.curve, confidence_level=read.level)
+        for group in _homes(read.tally, pest):
+            other = losses.get((agent, group))
+            if other is None:
+                continue
+            if (agent, group) not in bands:
+                bands[agent, group] = response_band(other.curve, over_natural=True, confidence_level=read.level)
+            loss_band = bands[agent, group]
+            window = working_window(kill_band, loss_band, kill_target=kill_target, loss_limit=loss_limit)
+            cells.append(
+                WindowCell(cell.baths, pest, stage, group, cell, other, kill_band, loss_band, window, read.level)
+            )
+    return tuple(cells)
+
+
+def _homes(tally: StrengthTally, pest: str) -> list[str]:
+    """Return the coral groups a pest was found on, most pests first, and all corals where it lives on several."""
+    homes = pick(tally.homes, pest=pest).sort_values(["found", "coral_group"], ascending=[False, True])
+    groups = homes["coral_group"].tolist()
+    return [*groups, ANY_CORAL] if len(groups) > 1 else groups
+
+
+def _minutes(read: _Reader, kill_target: float, loss_limit: float) -> tuple[MinutesCell, ...]:
+    """Take strength and minutes together for agents with enough sessions where both varied."""
+    cells = []
+    for baths in read.baths:
+        own = pick(read.tally.baths, agent=baths.agent, strength_unit=baths.unit)
+        if baths.other_minutes < _UNUSUAL_SESSIONS:
+            continue
+        for pest in sorted(read.tally.pests["pest"].unique()):
+            for stage in ("adult", "any"):
+                rows = pick(read.tally.pests, pest=pest, stage=stage)
+                rows = rows[rows["session"].isin(own["session"]) | rows["is_control"]]
+                if rows["session"].isin(own["session"]).sum() >= _MAP_SESSIONS:
+                    home = _homes(read.tally, pest)[-1]
+                    cells.append(_minutes_cell(read, baths, own, rows, pest, stage, home, kill_target, loss_limit))
+    return tuple(cells)
+
+
+def _minutes_cell(
+    read: _Reader, baths: Baths, own: pd.DataFrame, rows: pd.DataFrame, pest: str, stage: str, home: str,
+    kill_target: float, loss_limit: float,
+) -> MinutesCell:  # fmt: skip
+    pieces = pick(read.pieces, coral_group=home)
+    pieces = pieces[pieces["session"].isin(own["session"]) | pieces["is_control"]]
+    kill = _together(rows, "found", "killed", "pests")
+    loss = _together(pieces, "n", "died", "pieces")
+    used = own[own["session"].isin(rows["session"])]
+    exposures = sorted(used["exposure_min"].unique())
+    return MinutesCell(
+        baths.agent, baths.unit, pest, stage, home, bool(used["randomised"].all()), sessions=len(used),
+        strengths=int(np.unique(used["strength"].round(6)).size), exposures=len(exposures),
+        exponent=time_exponent(kill, confidence_level=read.level),
+        middle={f"{m:g}": strength_for(kill, 50.0, float(m), confidence_level=read.level) for m in exposures[:8]},
+        map=window_map(kill, loss, kill_target=kill_target, loss_limit=loss_limit, confidence_level=read.level),
+    )  # fmt: skip
+
+
+def _together(rows: pd.DataFrame, n: str, responded: str, counted: str):
+    columns = (rows[name].to_numpy() for name in ("strength", "exposure_min", n, responded))
+    return fit_strength_minutes(*columns, session=rows["session"].to_numpy(str), counted=counted)
+
+
+def _months(tally: StrengthTally, period: Period, whole: _Reader) -> tuple[MonthCount, ...]:
+    """Return what the month alone holds, agent by agent."""
+    part = tally.within(period.in_month(tally.baths.set_index("session")["date"]))
+    if part.baths.empty:
+        return ()
+    read = _Reader(part, whole.level, whole.kill_level, whole.horizon)
+    cells = read.kills("killed")
+    months = []
+    for baths in read.baths:
+        own = tuple(cell for cell in cells if cell.baths.agent == baths.agent)
+        rows = pick(part.baths, agent=baths.agent)
+        found = pick(part.pests, agent=baths.agent)["found"].sum()
+        strengths = max((cell.curve.strengths for cell in own), default=0)
+        months.append(MonthCount(baths.agent, len(rows), strengths, round(float(found)), own))
+    return tuple(months)
