@@ -64,6 +64,23 @@ def test_a_notebook_without_a_title_is_refused(tmp_path):
         read_notebook(path)
 
 
+@pytest.mark.parametrize("name", ["index", "two words", "a#b", "a%20b", "ä"])
+def test_a_name_that_cannot_be_a_page_s_is_refused(tmp_path, name):
+    with pytest.raises(NotebookError, match="a page's name holds letters, digits, - and _, and is not 'index'"):
+        read_notebook(write_notebook(tmp_path / f"{name}.ipynb"))
+
+
+def test_outputs_a_notebook_was_saved_with_are_left_behind(tmp_path):
+    import nbformat
+
+    path = write_notebook(tmp_path / "p.ipynb", "  ", "1")
+    node = nbformat.read(path, as_version=4)
+    for cell in node.cells[1:]:
+        cell.outputs, cell.execution_count = [nbformat.v4.new_output("stream", name="stdout", text="old")], 3
+    nbformat.write(node, path)
+    assert not [o for cell in read_notebook(path).node.cells for o in cell.get("outputs", [])]
+
+
 def test_pages_keep_the_report_s_order_and_only_chooses(tmp_path):
     for name in ("zebra", "quality", "removal", "survival", "apple"):
         write_notebook(tmp_path / f"{name}.ipynb")

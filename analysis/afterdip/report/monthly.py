@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from afterdip.report.notebook import Notebook, NotebookError, read_notebook
@@ -49,8 +50,11 @@ def write_report(
     notebooks: Sequence[Notebook],
     jobs: int = 2,
     done: Callable[[Notebook], None] = lambda notebook: None,
+    more: Mapping[str, object] = MappingProxyType({}),
 ) -> dict:
     """Read the log, run the notebooks, render their pages and put the report at `out`; returns results.json.
+
+    `more`: parameters beyond log, month and as_of, which every notebook given must declare.
 
     Raises DataError with every problem of the log before anything is written, PageError for a page that fails,
     NotebookError for parameters a notebook does not declare, FolderError and OSError for the folder. Whatever happens,
@@ -65,7 +69,7 @@ def write_report(
     if out == log_path or log_path in out.parents:
         raise FolderError(f"{out} lies in the log, which is never written to; choose another folder with --out")
     check_folder(out)
-    parameters = {"log": str(log_path), "month": month, "as_of": as_of}
+    parameters = {"log": str(log_path), "month": month, "as_of": as_of, **more}
     with new_report(out) as folder:
         nodes = run_notebooks(notebooks, parameters, jobs=jobs, done=done)
         unchanged(log, read_log(log_path, as_of=as_of))

@@ -47,17 +47,22 @@ class Notebook:
 
 
 def read_notebook(path: Path) -> Notebook:
-    """Read a notebook and what it declares.
+    """Read a notebook and what it declares; outputs it was saved with are left behind.
 
-    Raises NotebookError for a file that is no notebook, one without a `# Title` on top, without a cell tagged
-    `parameters`, or whose parameters are anything but `name = literal`.
+    Raises NotebookError for a file that is no notebook, a name that cannot be a page's, a notebook without a `# Title`
+    on top or a cell tagged `parameters`, or whose parameters are anything but `name = literal`.
     """
     import nbformat
 
+    if not re.fullmatch(r"[\w-]+", path.stem, re.ASCII) or path.stem == "index":
+        raise NotebookError(f"{path.name}: a page's name holds letters, digits, - and _, and is not 'index'")
     try:
         node = nbformat.read(path, as_version=4)
     except Exception as error:  # nbformat raises its own, json's and the system's errors
         raise NotebookError(f"{path.name} is no readable notebook: {error}") from error
+    for cell in node.cells:
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
     first = next((cell.source for cell in node.cells if cell.cell_type == "markdown"), "")
     title = _HEADING.match(first.lstrip())
     if not title or title[1] != "#":

@@ -71,10 +71,12 @@ def can_fork() -> bool:
 def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode]]:
     """Run one notebook after the other by papermill."""
     import copy
+    import logging
 
     from papermill import PapermillExecutionError, execute_notebook
     from traitlets.config import Config
 
+    logging.getLogger("papermill").setLevel(logging.ERROR)  # its parameter reader warns of what ours has checked
     quiet = {"MPLBACKEND": "agg", "PYTHONSAFEPATH": "1", "JUPYTER_PLATFORM_DIRS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryDirectory(prefix="afterdip-") as folder, _environment(IPYTHONDIR=folder, **quiet):
         # ipc: no TCP port to race for (nteract/papermill#511), none to warn about; its default path is relative
