@@ -1,14 +1,19 @@
 """Files as farms keep them: each reads right, or is refused with the place named; never read wrong in silence."""
 
+import csv
 import datetime
+import io
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from afterdip.log import check_log, read_log
+from afterdip.log import check_log, csv_file, read_log
 from afterdip.log import workbook as workbook_module
 from builders import AS_OF, KEYS, small_log, typed, write_log, write_workbook
 
@@ -174,6 +179,39 @@ def test_fast_and_strict_readers_agree(tmp_path, plain):
     for path in folder.glob("*.csv"):
         path.write_bytes(path.read_bytes() + b"\n\n")  # a blank line sends a file to the strict reader
     assert same(plain, read_log(folder, as_of=AS_OF))
+
+
+CELL = st.text(alphabet=st.sampled_from("ab ,\"\n\r'é"), max_size=4)
+BROKEN = st.text(alphabet=st.sampled_from('ab,"\n'), max_size=30)
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(
+    st.lists(st.tuples(CELL, CELL, CELL), min_size=1, max_size=5), st.sampled_from([csv.QUOTE_ALL, csv.QUOTE_MINIMAL])
+)
+def test_fast_reader_reads_what_the_strict_one_reads(rows, quoting):
+    out = io.StringIO()
+    csv.writer(out, quoting=quoting, lineterminator="\n").writerows([("h1", "h2", "h3"), *rows])
+    agree(out.getvalue().encode())
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(BROKEN)
+def test_fast_reader_reads_broken_text_as_the_strict_one_does_or_leaves_it(text):
+    agree(b"h1,h2\n" + text.encode())
+
+
+def agree(data):
+    """Where the fast reader takes a file at all, the strict one gives the same cells in the same rows."""
+    fast = csv_file._fast(data)
+    if fast is None:
+        return
+    strict = csv_file._strict("x.csv", data)
+    assert fast[0] == strict[0]
+    cells = [[[column.cells[code] for code in column.codes] for column in columns] for _, columns, _ in (fast, strict)]
+    kept = np.isin(fast[2], strict[2])  # the strict reader leaves out rows without any content
+    assert [list(np.array(column, dtype=object)[kept]) for column in cells[0]] == cells[1]
+    assert all(not cell.strip() for column in cells[0] for cell in np.array(column, dtype=object)[~kept])
 
 
 # --- which files ------------------------------------------------------------------------------------------------------

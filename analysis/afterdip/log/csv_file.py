@@ -50,23 +50,39 @@ def text_ok(file: str, data: bytes) -> None:
         raise refuse(file, row, f"UTF-8 text (save as 'CSV UTF-8'), {got}", "encoding") from error
 
 
+def _plain(data: bytes) -> bool:
+    """Return whether there is only one way to read these bytes, and Arrow's is it.
+
+    No blank lines, no bare carriage returns; and quotes, if any, open and close in turn at the edges of cells - so that
+    none is doubled, stray or left open, which the strict reader refuses or resolves.
+    """
+    if data.count(b"\r") != data.count(b"\r\n") or b"\n\n" in data or b"\n\r\n" in data:
+        return False
+    if b'"' not in data:
+        return True
+    text = np.frombuffer(b"\n" + data + b"\n", dtype=np.uint8)
+    quotes = np.flatnonzero(text == ord('"'))
+    edge = np.isin(np.arange(256), list(b",\r\n"))
+    return len(quotes) % 2 == 0 and bool(edge[text[quotes[::2] - 1]].all() and edge[text[quotes[1::2] + 1]].all())
+
+
 def _fast(data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray] | None:
-    """Read by Arrow, dictionary-encoded: only files without quotes, blank lines or bare carriage returns, else None."""
-    lone_cr = data.count(b"\r") != data.count(b"\r\n")
-    if b'"' in data or lone_cr or b"\n\n" in data or b"\n\r\n" in data:
+    """Read plain files by Arrow, dictionary-encoded; None if the strict reader has to look at this one."""
+    top = first_line(data)
+    if top.count(b'"') % 2 or not _plain(data):
         return None
-    header = first_line(data).decode("utf-8").rstrip("\r").split(",")
+    header = next(csv.reader([top.decode("utf-8").rstrip("\r")]))
     if len(header) < 2:
         return None
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
-    names = [str(i) for i in range(len(header))]
+    names, quoted = [str(i) for i in range(len(header))], b'"' in data
     try:
         read = arrow_csv.read_csv(
             pa.BufferReader(data),
             read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1),
-            parse_options=arrow_csv.ParseOptions(quote_char=False),
+            parse_options=arrow_csv.ParseOptions(quote_char='"' if quoted else False, newlines_in_values=quoted),
             convert_options=arrow_csv.ConvertOptions(
                 column_types={name: pa.dictionary(pa.int32(), pa.string()) for name in names},
                 null_values=[],
