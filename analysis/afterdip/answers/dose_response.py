@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from afterdip.answers.dose_response_cells import (
@@ -18,10 +17,12 @@ from afterdip.answers.dose_response_cells import (
 from afterdip.answers.period import Period, period_of
 from afterdip.dose_response import (
     LINKS,
+    MIN_STRENGTHS,
     counts_at_horizon,
     fit_cells,
     fit_strength_minutes,
     response_band,
+    same_strength,
     strength_for,
     time_exponent,
     window_map,
@@ -33,6 +34,7 @@ from afterdip.tally.removal import GLUED
 
 LOSS_LEVEL = 10.0  # per cent of corals over sham
 _MAP_SESSIONS = 12  # sessions from which strength and minutes are taken together
+_PANELS = 12
 _UNUSUAL_SESSIONS = 6  # of them at another than the usual exposure
 
 
@@ -75,6 +77,13 @@ class DoseResponseAnswer:
     windows: tuple[WindowCell, ...]
     minutes: tuple[MinutesCell, ...]
     months: tuple[MonthCount, ...]
+
+    @property
+    def shown(self) -> tuple[WindowCell, ...]:
+        """Windows worth a panel: strengths at least twofold apart, an adult stage, the widest choice of corals."""
+        last = {(w.baths.agent, w.pest, w.stage): w for w in self.windows}
+        wide = [w for w in last.values() if _several_strengths(w.kill) and w.stage != "juvenile"]
+        return tuple(wide[:_PANELS])
 
     def to_json(self) -> dict:
         """Return the part of results.json that belongs to concentration-response."""
@@ -120,6 +129,11 @@ def _without_doubt(log: Log, tally: StrengthTally) -> tuple[StrengthTally, tuple
             alone.append(bath.session)
     keep = pd.Series(~baths["session"].isin(alone).to_numpy(), index=baths["session"])
     return tally.within(keep), tuple(sorted(alone))
+
+
+def _several_strengths(cell: CurveCell) -> bool:
+    low, high = cell.curve.tried
+    return cell.curve.strengths >= MIN_STRENGTHS and high >= 2.0 * low
 
 
 class _Reader:
@@ -246,9 +260,10 @@ def _minutes_cell(
     loss = _together(pieces, "n", "died", "pieces")
     used = own[own["session"].isin(rows["session"])]
     exposures = sorted(used["exposure_min"].unique())
+    tried = used.assign(strength=same_strength(used["strength"].to_numpy(float)), minutes=used["exposure_min"])
+    tried = tried.groupby(["strength", "minutes"]).size().rename("sessions").reset_index()
     return MinutesCell(
-        baths.agent, baths.unit, pest, stage, home, bool(used["randomised"].all()), sessions=len(used),
-        strengths=int(np.unique(used["strength"].round(6)).size), exposures=len(exposures),
+        baths.agent, baths.unit, pest, stage, home, bool(used["randomised"].all()), tried=tried,
         exponent=time_exponent(kill, confidence_level=read.level),
         middle={f"{m:g}": strength_for(kill, 50.0, float(m), confidence_level=read.level) for m in exposures[:8]},
         map=window_map(kill, loss, kill_target=kill_target, loss_limit=loss_limit, confidence_level=read.level),

@@ -16,6 +16,7 @@ from afterdip.dose_response import (
     enough_for_curve,
     inside_tried,
     natural_response,
+    same_strength,
     spearman_karber,
 )
 from afterdip.estimate import Estimate, cannot_say
@@ -149,10 +150,21 @@ def curve_cell(
 def _inside(curve: ConcentrationCurve, at: float, level: float) -> Estimate:
     """Return the concentration at a level, or say that it lies beyond the strengths tried."""
     found = concentration_at(curve, at, confidence_level=level)
-    if found.estimate is None or inside_tried(curve, found.estimate):
+    if found.estimate is None:
         return found
+    if inside_tried(curve, found.estimate):
+        return _open_outside(found, curve)
     where = "below the weakest" if found.estimate < curve.tried[0] else "above the strongest"
     return cannot_say(f"{where} bath tried", confidence_level=level, **curve.counts())
+
+
+def _open_outside(found: Estimate, curve: ConcentrationCurve) -> Estimate:
+    """Open the limits that lie beyond the strengths tried: nothing there is known but by the shape of the curve."""
+    low, high = (None if end is None or not inside_tried(curve, end) else end for end in (found.low, found.high))
+    if (low, high) == (found.low, found.high):
+        return found
+    opened = [w for w, now, then in (("lower", low, found.low), ("upper", high, found.high)) if now != then]
+    return replace(found, low=low, high=high, reason=f"{' and '.join(opened)} limit beyond the strengths tried")
 
 
 def _without_curve(curve: ConcentrationCurve, refusal: str, level: float) -> Estimate:
@@ -160,7 +172,7 @@ def _without_curve(curve: ConcentrationCurve, refusal: str, level: float) -> Est
     if curve.strengths < 2:
         return cannot_say(refusal, confidence_level=level, **curve.counts())
     found = spearman_karber(
-        curve.strength, curve.n, curve.responded, counted=curve.counted, confidence_level=level
+        same_strength(curve.strength), curve.n, curve.responded, counted=curve.counted, confidence_level=level
     )
     if not found.known:
         return replace(found, reason=refusal)
@@ -220,7 +232,10 @@ class WindowCell:
 
 @dataclass(frozen=True, slots=True)
 class MinutesCell:
-    """Strength and minutes of one agent together: n of C^n t for a pest's kill, and the map of both targets."""
+    """Strength and minutes of one agent together: n of C^n t for a pest's kill, and the map of both targets.
+
+    `tried` has one row a strength and exposure: strength, minutes, sessions. `middle`: LC50 by minutes.
+    """
 
     agent: str
     unit: str
@@ -228,9 +243,7 @@ class MinutesCell:
     stage: str
     coral_group: str
     randomised: bool
-    sessions: int
-    strengths: int
-    exposures: int
+    tried: pd.DataFrame
     exponent: Estimate
     middle: dict[str, Estimate]
     map: WindowMap
@@ -250,8 +263,9 @@ class MinutesCell:
                       "minutes": [float(grid.minutes[rows.min()]), float(grid.minutes[rows.max()])]}  # fmt: skip
         return {
             "agent": self.agent, "strength_unit": self.unit, "pest": self.pest, "stage": self.stage,
-            "coral_group": self.coral_group, "randomised": self.randomised, "sessions": self.sessions,
-            "strengths": self.strengths, "exposures": self.exposures, "exponent": self.exponent.to_json(),
+            "coral_group": self.coral_group, "randomised": self.randomised,
+            "sessions": int(self.tried["sessions"].sum()), "strengths": int(self.tried["strength"].nunique()),
+            "exposures": int(self.tried["minutes"].nunique()), "exponent": self.exponent.to_json(),
             "lc50_by_minutes": {name: value.to_json() for name, value in self.middle.items()},
             "both_targets_met_within": corner, "reason": grid.reason,
         }  # fmt: skip

@@ -16,6 +16,7 @@ from .levels import (
 )
 from .links import LINKS
 from .potency import LinkComparison, Potency, compare_links, relative_potency
+from .rows import same_strength
 from .shares import response_at, shares_at
 from .spearman_karber import interpolate_log, smooth, spearman_karber
 from .strength_time import (
@@ -62,6 +63,7 @@ __all__ = [
     "relative_potency",
     "response_at",
     "response_band",
+    "same_strength",
     "shares_at",
     "smooth",
     "spearman_karber",

@@ -60,7 +60,10 @@ def spearman_karber(
         return cannot_say(f"{reached}: {why}", confidence_level=confidence_level, **counts)
     mean = _mean_log(share, log, used)
     factor, t, reason = _scatter(rows.strength, rows.n, rows.responded, basis, confidence_level)
-    reach = t * np.sqrt(factor * _variance(share, log, total, used)) if t is not None else None
+    variance = _variance(share, log, total, used)
+    if variance == 0.0:
+        t, reason = None, "responses jump from none to all: somewhere between two strengths tried"
+    reach = t * np.sqrt(factor * variance) if t is not None else None
     low, high = (None, None) if reach is None else (float(10.0 ** (mean - reach)), float(10.0 ** (mean + reach)))
     name = "Spearman-Karber" if used == 0 else f"Spearman-Karber trimmed by {used:.3g}"
     return Estimate(
