@@ -385,9 +385,13 @@ def test_unbeaten_agents():
 
 def test_the_second_opinion_agrees_where_the_steps_add_up():
     second, session, stratum, total, events = confounded()
-    found = logistic_difference(second, session, stratum[:, None], total, events)
+    alike = logistic_difference(second, session, stratum[:, None], total, events)
+    assert alike.reason == "every session came out alike: no spread to go by"
+    shaken = events + np.where(session % 2 == 0, 1, -1)  # as many up as down in every group of like corals
+    found = logistic_difference(second, session, stratum[:, None], total, shaken)
     assert found.estimate == pytest.approx(0.0, abs=1e-9)
     assert found.low < 0 < found.high
+    assert found.high - found.low > 0.02
     few = logistic_difference(second[:10], session[:10], stratum[:10, None], total[:10], events[:10])
     assert not few.known
     none = logistic_difference(second, session, stratum[:, None], total, 0 * events)

@@ -160,7 +160,7 @@ def _both(
 ) -> Both:
     """Compare one outcome three ways."""
     is_second, session = (rows["agent"] == second).to_numpy(bool), rows["session"].to_numpy(str)
-    factors = rows[[name for name in like if rows[name].nunique() > 1]].to_numpy(str).reshape(len(rows), -1)
+    factors = rows[[name for name in like if rows[name].nunique() > 1]].to_numpy(str)
     both_there = 0 < is_second.sum() < is_second.size
     return Both(
         crude=crude_difference(is_second, session, total, events, confidence_level=level),

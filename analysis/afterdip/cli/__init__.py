@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from afterdip import __version__
 from afterdip.cli.common import DONE, FAILED, LOG_HAS_ERRORS, WRONG_USE, say
 
-VERBS = ("new", "demo", "check", "report", "labour")
+VERBS = ("new", "demo", "check", "report", "compare", "labour", "trial")
 _ABOUT = """What your dip logs say: what survived after dipping, what the dips removed, and how sure that is."""
 _STATUS = """exit status: 0 done; 1 the log has errors; 2 wrong use; 3 it could not be done (no space, a page failed)"""
 
@@ -41,6 +41,9 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb and return the exit status; wrong arguments end in argparse's own exit with status 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a terminal without a sign must not cost the message
     args = build_parser().parse_args(argv)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before NumPy: a report forks, and its sums are small
     before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))  # so that a stop tidies up

@@ -63,7 +63,7 @@ def session_logistic(design: ArrayLike, events: ArrayLike, total: ArrayLike, *, 
     scores = np.zeros((labels.size, p))
     np.add.at(scores, place, X * (y - n * mean)[:, None])
     covariance = bread @ (scores.T @ scores) @ bread
-    return LogisticFit(beta, np.sqrt(np.diag(covariance)), covariance, labels.size)
+    return LogisticFit(beta, np.sqrt(np.maximum(np.diag(covariance), 0.0)), covariance, labels.size)
 
 
 def logistic_difference(
@@ -102,7 +102,10 @@ def logistic_difference(
         averages.append(float(n @ mean / n.sum()))
         slopes.append((n * mean * (1.0 - mean)) @ like / n.sum())
     slope = slopes[0] - slopes[1]
-    error = float(np.sqrt(slope @ fit.covariance @ slope * m / (m - 1)))
+    error = float(np.sqrt(max(0.0, slope @ fit.covariance @ slope) * m / (m - 1)))
+    if error < _FLAT:  # limits of no width would claim what no log can show
+        alike = "every session came out alike: no spread to go by"
+        return cannot_say(alike, confidence_level=confidence_level, **counts)
     reach = float(stdtrit(freedom, 0.5 + 0.5 * confidence_level)) * error
     return Estimate(
         estimate=averages[0] - averages[1],

@@ -1,0 +1,52 @@
+"""The trial's plan in words and as a table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from afterdip.tables.base import Table, count, digits
+
+if TYPE_CHECKING:
+    from afterdip.answers.trial import TrialPlan
+
+
+def plan_sentence(plan: TrialPlan) -> str:
+    """Say how many sessions and trays a verdict takes, and what this farm's sessions are worth."""
+    sessions = plan.sessions_per_agent
+    trays, pieces = sessions * plan.trays_per_session, sessions * plan.trays_per_session * plan.pieces_per_tray
+    left = f" Left out, because an agent is not for them: {', '.join(plan.left_out)}." if plan.left_out else ""
+    return (
+        f"To compare {' and '.join(plan.agents)}: about {count(sessions)} sessions per agent, {count(trays)} trays or "
+        f"{count(pieces)} pieces each at {count(plan.trays_per_session)} trays of {count(plan.pieces_per_tray)}, to "
+        f"show a difference of {_points(plan.kill_margin)} in kill or {_points(plan.loss_margin)} in loss four times "
+        "in five. "
+        f"By deaths alone (log-rank test, loss {digits(100 * plan.target_loss, 1).removesuffix('.0')} % against "
+        f"{_points(plan.loss_margin)} more): {count(plan.sessions_by_survival)} sessions per agent. Sheets for "
+        f"{count(len(plan.blocks))} blocks follow, one session per agent in each. More and smaller sessions tell more "
+        f"than fewer and larger ones.{left}"
+    )
+
+
+def plan_table(plan: TrialPlan) -> Table:
+    """Set what each pair needs, by outcome."""
+    rows = []
+    for (first, second), needed in plan.needed.items():
+        for name, part in (("kill", needed.kill), ("loss", needed.loss)):
+            basis = "assumed correlation 0.2" if name in needed.assumed else "these agents' own sessions"
+            rows.append(
+                (
+                    f"{first} and {second}, {name}",
+                    count(part.to_show_difference),
+                    count(part.to_show_alike),
+                    digits(part.pieces_worth_a_session, 1),
+                    basis,
+                )
+            )
+    unit = "independent pieces (pests) a session is worth"
+    columns = ("", "sessions to show a difference", "sessions to show no worse", unit, "reckoned from")
+    note = "Per agent, for a difference as large as the farm's margin, four times in five."
+    return Table("Sessions needed", columns, tuple(rows), note)
+
+
+def _points(margin: float) -> str:
+    return f"{digits(100 * margin, 1).removesuffix('.0')} points"
