@@ -227,6 +227,7 @@ def test_figures_on_the_page_equal_the_json(answer):
             tables.crew_table(answer), tables.plan_table(answer), tables.materials_table(answer),
             tables.months_table(answer), tables.published_table(answer),
             *(tables.cost_table(answer, c, caption="x") for c in (answer.cost_agents, answer.cost_groups)),
+            tables.shares_table(answer, answer.cost_agents, caption="x"),
         )
         for row in table.rows
         for cell in row

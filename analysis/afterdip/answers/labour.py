@@ -355,14 +355,14 @@ def _first_screen(answer: LabourAnswer) -> list[dict]:
     return [
         {
             "tile": "labour",
-            "title": "Person-hours per 1,000 clean surviving pieces",
+            "title": "Person-hours and cost per 1,000 clean surviving pieces",
             "figure": now.cost.hours_per_thousand_clean.to_json(),
             "unit": "hours",
             "places": 0,
             "also": {
                 "figure": scaled(now.cost.per_clean_survivor, 1000.0).to_json(),
-                "title": f"cost per 1,000, {answer.currency}".removesuffix(", "),
-                "unit": "",
+                "title": "cost",
+                "unit": answer.currency,
                 "places": 0,
             },
             "behind": f"{now.pieces} pieces, {now.sessions} sessions of first dips",

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from ..labour import forecast_hours, monthly_work, session_effort
 
-SESSIONS_A_MONTH = (8, 20, 40, 80)
-MONTHS_BEFORE = (4, 6, 11)
+SESSIONS_A_MONTH = (8, 20, 80)
+MONTHS_BEFORE = (3, 6, 11)
 EFFORT_SESSIONS = (8, 12, 20, 60)
 SEED = 20262
 HOURS_HEADER = (
@@ -157,7 +157,7 @@ def effort_coverage(farm: WorkFarm, *, sessions: int, replicates: int, rng: np.r
     return tuple(inside / replicates)
 
 
-def calibrate_labour(folder: Path, *, replicates: int = 1000) -> None:
+def calibrate_labour(folder: Path, *, replicates: int = 400) -> None:
     """Write labour_forecast_coverage.csv and labour_effort_coverage.csv into `folder`.
 
     `below` and `above`: shares of months that took fewer or more hours than the limits; `ratio`: the geometric mean
@@ -179,5 +179,5 @@ def calibrate_labour(folder: Path, *, replicates: int = 1000) -> None:
         table.writerow(("farm", "sessions", "replicates", "fixed_coverage", "per_piece_coverage"))
         for name in ("plain", "unequal sessions", "heavy tails"):
             for sessions in EFFORT_SESSIONS:
-                pair = effort_coverage(FARMS[name], sessions=sessions, replicates=4 * replicates, rng=rng)
-                table.writerow([name, sessions, 4 * replicates, *(f"{x:.3f}" for x in pair)])
+                pair = effort_coverage(FARMS[name], sessions=sessions, replicates=5 * replicates, rng=rng)
+                table.writerow([name, sessions, 5 * replicates, *(f"{x:.3f}" for x in pair)])

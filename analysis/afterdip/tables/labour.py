@@ -198,11 +198,10 @@ def materials_table(answer: LabourAnswer) -> Table:
 
 
 def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str) -> Table:
-    """Set cells as rows: cost of a clean surviving piece, its shares, and what doubling value or wage does."""
+    """Set cells as rows: cost of a surviving and of a clean surviving piece, and what doubling value or wage does."""
     money = answer.currency
     columns = ("", "sessions", "pieces", "no live pest seen", f"{money} per surviving piece".strip(),
-               f"{money} per clean surviving piece".strip(), "labour", "agent", "re-dips", "died", "came off",
-               "value × 2", "wage × 2")  # fmt: skip
+               f"{money} per clean surviving piece".strip(), "if value × 2", "if wage × 2")  # fmt: skip
     rows = tuple(
         (
             c.label,
@@ -211,7 +210,6 @@ def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str)
             per_cent(c.inputs.clean, 0),
             number(c.cost.per_survivor, 2),
             number(c.cost.per_clean_survivor, 2),
-            *(_share(c.cost.shares[p]) for p in ("labour", "agent", "redips", "dead", "detached")),
             *(_plain(e) for e in (c.cost.value_doubled, c.cost.wage_doubled)),
         )
         for c in cells
@@ -220,10 +218,18 @@ def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str)
         "Pieces are counted under their first dip; re-dips are all later dips of the same pieces. Died and came off: "
         "by the horizon, at the value in farm.toml. Value × 2, wage × 2: a clean surviving piece if pieces were worth, "
         "or an hour cost, twice as much. No live pest seen: of the pieces looked at, at the last look, eggs "
-        f"included; seen clean is not proven clean. Shares are of the cost before clean or not. Limits at "
-        f"{_level(answer)}, sessions as the unit. Agents were not dealt out by lot: see the page on agents compared."
+        f"included; seen clean is not proven clean. Limits at {_level(answer)}, sessions as the unit. Agents were not "
+        "dealt out by lot: see the page on agents compared."
     )
     return Table(caption, columns, rows, note)
+
+
+def shares_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str) -> Table:
+    """Set cells as rows: which share of the cost is labour, agent, re-dips, and pieces that died or came off."""
+    names = {"labour": "labour", "agent": "agent", "redips": "re-dips", "dead": "died", "detached": "came off"}
+    rows = tuple((c.label, *(per_cent(c.cost.shares[part], 0) for part in names)) for c in cells)
+    note = f"Labour and agent of the first dip. Limits at {_level(answer)}, sessions as the unit."
+    return Table(caption, ("", *names.values()), rows, note)
 
 
 def published_table(answer: LabourAnswer) -> Table:
@@ -283,10 +289,6 @@ def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
 
 def _level(answer: LabourAnswer) -> str:
     return f"{answer.confidence_level:.0%}"
-
-
-def _share(value: Estimate) -> str:
-    return "–" if value.estimate is None else f"{digits(100 * value.estimate)}\u00a0%"
 
 
 def _plain(value: Estimate) -> str:
