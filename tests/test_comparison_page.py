@@ -137,9 +137,35 @@ def test_an_agent_not_followed_to_the_horizon_cannot_be_said_of(tmp_path):
         log["checks"] = checks[~late | (checks.groupby("tray").cumcount() == 0)].reset_index(drop=True)
 
     answer = answer_comparison(farm(tmp_path, extra=more), first="IOD", second="OIL", as_of=AS_OF)
-    assert answer.judged.loss.adjusted.difference.reason == "no tray of OIL was followed to the horizon yet"
+    assert answer.judged.loss.adjusted.difference.reason == "no tray of OIL was followed beyond day 7 yet, needs 15"
     assert answer.judged.verdict.word == "undecided"
     assert "loss cannot be compared" in tables.verdict_sentence(answer)
+
+
+def test_losses_are_compared_at_the_last_day_both_were_followed_to(tmp_path):
+    def more(log):
+        at_day_30 = log["checks"].groupby("tray").cumcount() == 1
+        later = pd.to_datetime(log["checks"]["checked"]) - pd.Timedelta(days=4)
+        log["checks"].loc[at_day_30, "checked"] = later.dt.strftime("%Y-%m-%d")[at_day_30]
+
+    answer = answer_comparison(farm(tmp_path, extra=more), first="IOD", second="OIL", as_of=AS_OF)
+    assert answer.horizon_days == 26
+    assert answer.judged.loss.outcome == "dead by day 26 after the first dip"
+    assert answer.judged.loss.crude.first.estimate == pytest.approx(0.05)
+    page = answer_comparison_page(farm(tmp_path / "again", extra=more), month="2026-06", as_of=AS_OF)
+    assert page.agents[0].loss.reason == "followed to day 26 only"
+
+
+def test_without_a_bath_counted_before_and_after_are_compared(tmp_path):
+    def more(log):
+        log["pests"].loc[log["pests"]["moment"] == "bath", "moment"] = "before"
+        log["pests"].loc[log["pests"]["moment"] == "before", ["alive", "dead"]] = ["10", "0"]
+
+    answer = answer_comparison(farm(tmp_path, extra=more), first="IOD", second="OIL", as_of=AS_OF)
+    assert answer.judged.kill.outcome.startswith("gone from the pieces, dead or alive")
+    assert answer.judged.kill.crude.difference.estimate == pytest.approx(0.9 - 0.6)
+    assert "gone from the pieces" in tables.differences_table(answer).note
+    assert answer.judged.verdict.word == "first"
 
 
 def test_names_the_log_does_not_hold_are_refused(small):

@@ -65,6 +65,7 @@ class Judgement:
             "second": self.second,
             "verdict": self.verdict.word,
             "findings": {"kill": _said(self.verdict.kill), "loss": _said(self.verdict.loss)},
+            "outcomes": {"kill": self.kill.outcome, "loss": self.loss.outcome},
             "kill_difference": self.kill.to_json(),
             "loss_difference": self.loss.to_json(),
             "sessions_needed": self.needed.to_json(),
@@ -76,6 +77,7 @@ class ComparisonAnswer:
     """Two agents compared closely.
 
     `dots`: one row a session with kill and loss (NaN where not counted), for drawing. `left_out` counts by reason.
+    `horizon_days`: the day losses are compared at, earlier than the farm's own while an agent is young.
     `targets`: per agent whether its kill and loss on the common mix meet the farm's: yes, no, not shown.
     """
 
@@ -200,12 +202,14 @@ def compare(
     if reader.scope.coral_group:
         sessions = sessions[sessions["session"].isin(reader.tally.trays["session"])]
     own = [sessions[sessions["agent"] == agent] for agent in (first, second)]
-    groups = sorted(reader.loss_rows(first, second)[0]["coral_group"].unique())
+    day = reader.common_day(first, second)
+    rows = reader.losses(first, second, day=day)
+    groups = sorted(rows["coral_group"].unique())
     return ComparisonAnswer(
         judged=judged,
         scope=reader.scope,
         last_day=f"{reader.scope.end - pd.Timedelta(days=1):%Y-%m-%d}",
-        horizon_days=s.horizon_days,
+        horizon_days=day,
         confidence_level=s.confidence,
         margins=margins,
         target_kill=s.target_kill,
@@ -223,7 +227,7 @@ def compare(
             for name, of in (("first", _first), ("second", _second))
         },
         left_out=_left_out(reader, first, second, kill.adjusted, loss.adjusted),
-        dots=_dots(reader, first, second),
+        dots=_dots(reader, rows, first, second),
     )
 
 
@@ -241,11 +245,9 @@ def _balance(reader: ComparisonReader, first: str, second: str) -> tuple[Balance
     return tuple(rows)
 
 
-def _dots(reader: ComparisonReader, first: str, second: str) -> pd.DataFrame:
+def _dots(reader: ComparisonReader, losses: pd.DataFrame, first: str, second: str) -> pd.DataFrame:
     """Return kill and loss of every session: columns session, agent, kill, pests, loss, pieces."""
-    trays, total, events = reader.loss_rows(first, second)
-    loss = trays.assign(total=total, events=events).groupby(["session", "agent"], as_index=False)[["total", "events"]]
-    loss = loss.sum()
+    loss = losses.groupby(["session", "agent"], as_index=False)[["total", "events"]].sum()
     pests = reader.tally.pests[reader.tally.pests["agent"].isin([first, second])]
     kill = pests.groupby(["session", "agent"], as_index=False)[["found", "killed"]].sum()
     both = loss.merge(kill, on=["session", "agent"], how="outer").sort_values("session", ignore_index=True)

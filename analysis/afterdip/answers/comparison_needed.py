@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import pandas as pd
-
 from afterdip.answers.comparison_reader import ComparisonReader
 from afterdip.comparison import Difference, Margins
 from afterdip.trial import SessionsNeeded, sessions_needed, sessions_needed_from
@@ -67,10 +65,10 @@ def still_needed(
 ) -> Needed:
     """Return the sessions each agent needs before both outcomes can settle, by the farm's own sessions if they tell."""
     pests = reader.tally.pests[reader.tally.pests["agent"].isin([first, second])]
-    trays, total, events = reader.loss_rows(first, second)
+    losses = reader.losses(first, second, day=reader.common_day(first, second))
     sizes = {
         "kill": (pests.groupby("session")["found"].sum(), pests["killed"].sum(), margins.kill),
-        "loss": (pd.Series(total).groupby(trays["session"].to_numpy(str)).sum(), events.sum(), margins.loss),
+        "loss": (losses.groupby("session")["total"].sum(), losses["events"].sum(), margins.loss),
     }
     parts, assumed, have = {}, [], ({}, {})
     for name, found in (("kill", kill), ("loss", loss)):

@@ -9,7 +9,6 @@ import pandas as pd
 
 from afterdip.comparison import (
     Difference,
-    Fates,
     adjusted_difference,
     crude_difference,
     fates_at,
@@ -42,8 +41,9 @@ class Scope:
 
 @dataclass(frozen=True, slots=True)
 class Both:
-    """One outcome of two agents: crude, among like pieces, and the second opinion."""
+    """One outcome of two agents: crude, among like pieces, and the second opinion; `outcome` says what was counted."""
 
+    outcome: str
     crude: Difference
     adjusted: Difference
     logistic: Estimate
@@ -59,11 +59,11 @@ class Both:
 
 @dataclass(frozen=True, slots=True)
 class ComparisonReader:
-    """One log's tally, cut to a scope, with every first-dip tray's fate at the horizon."""
+    """One log's tally, cut to a scope."""
 
     tally: ComparisonTally
     scope: Scope
-    fates: Fates
+    horizon: int
     level: float
 
     @classmethod
@@ -80,16 +80,9 @@ class ComparisonReader:
             pests=whole.pests[scope.holds(whole.pests)].reset_index(drop=True),
             redipped=whole.redipped[scope.holds(whole.redipped)],
             uncounted=whole.uncounted[scope.holds(whole.uncounted)],
+            before_after=whole.before_after[scope.holds(whole.before_after)].reset_index(drop=True),
         )
-        agent, place = tally.trays["agent"].to_numpy(str), exits["place"].to_numpy()
-        fates = fates_at(
-            *(exits[name] for name in ("day", "dead", "left")),
-            place,
-            agent[place],
-            horizon=log.settings.horizon_days,
-            n_cells=len(agent),
-        )
-        return cls(tally, scope, fates, log.settings.confidence)
+        return cls(tally, scope, log.settings.horizon_days, log.settings.confidence)
 
     @property
     def agents(self) -> tuple[str, ...]:
@@ -97,44 +90,79 @@ class ComparisonReader:
         trays = self.tally.trays
         return tuple(sorted(trays.loc[~trays["is_control"].astype(bool), "agent"].unique()))
 
-    def loss_rows(self, first: str, second: str, coral_group: str = "") -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
-        """Return the trays of the two agents of which anything is known, with their totals and events."""
-        trays = self.tally.trays
-        keep = trays["agent"].isin([first, second]).to_numpy() & (self.fates.total > 0)
+    def last_day(self, agent: str) -> int:
+        """Return the last day after a dip on which any piece of the agent was under observation."""
+        exits = self.tally.exits
+        own = (self.tally.trays["agent"] == agent).to_numpy()[exits["place"].to_numpy()]
+        return int(exits["day"].to_numpy()[own].max(initial=0))
+
+    def common_day(self, first: str, second: str) -> int:
+        """Return the day at which losses are compared: the horizon, or the last that both agents were followed to."""
+        return min(self.horizon, self.last_day(first), self.last_day(second))
+
+    def losses(self, *agents: str, day: int, coral_group: str = "") -> pd.DataFrame:
+        """Return the agents' trays of which anything is known, with total, events and deaths by `day`."""
+        trays, exits = self.tally.trays, self.tally.exits
+        agent, place = trays["agent"].to_numpy(str), exits["place"].to_numpy()
+        chosen = np.isin(agent, agents)
+        rows = chosen[place]
+        columns = (exits[name].to_numpy()[rows] for name in ("day", "dead", "left"))
+        fates = fates_at(*columns, place[rows], agent[place[rows]], horizon=max(1, day), n_cells=len(agent))
+        keep = chosen & (fates.total > 0)
         if coral_group:
             keep &= (trays["coral_group"] == coral_group).to_numpy()
-        return trays[keep], self.fates.total[keep], self.fates.events[keep]
+        return trays.assign(total=fates.total, events=fates.events, deaths=fates.deaths)[keep]
 
     def loss(self, first: str, second: str, coral_group: str = "") -> Both:
-        """Compare deaths by the horizon, trays that left early counted as far as they were followed."""
-        trays, total, events = self.loss_rows(first, second, coral_group)
-        unfollowed = [a for a in (first, second) if not self.fates.followed.get(a, False)]
-        if unfollowed:
-            return _unknown(f"no tray of {unfollowed[0]} was followed to the horizon yet", self.level)
-        both = _both(trays, second, total, events, LIKE_PIECES, self.level)
-        dead = self.fates.deaths
-        return _counted(both, "deaths", {a: self._sum(a, dead, coral_group) for a in (first, second)}, first, second)
+        """Compare deaths by `common_day`, trays that left early counted as far as they were followed.
+
+        Cannot say while an agent was not followed to half the horizon: dips kill early, but not that early.
+        """
+        day = self.common_day(first, second)
+        outcome = f"dead by day {day} after the first dip"
+        if 2 * day < self.horizon:
+            young = min((first, second), key=self.last_day)
+            why = f"no tray of {young} was followed beyond day {day} yet, needs {-(-self.horizon // 2)}"
+            return _unknown(outcome, why, self.level)
+        rows = self.losses(first, second, day=day, coral_group=coral_group)
+        both = _both(outcome, rows, second, "total", "events", LIKE_PIECES, self.level)
+        deaths = rows.groupby("agent")["deaths"].sum()
+        return _with_deaths(both, *(int(deaths.get(agent, 0)) for agent in (first, second)))
 
     def kill(self, first: str, second: str, coral_group: str = "") -> Both:
-        """Compare pests dead wherever found, out of all found; eggs are not in it."""
-        pests = self.tally.pests
+        """Compare pests dead wherever found, out of all found; eggs are not in it.
+
+        Where one agent has no bath in which both the water and the pieces were counted, living pests on the same
+        pieces before and after are compared instead, and `outcome` says so.
+        """
+        rows = self._pests(self.tally.pests, first, second, coral_group)
+        if rows["agent"].nunique() == 2 or coral_group:
+            told = ("dead wherever found, of all pests found", "found", "killed")
+        else:
+            rows = self._pests(self.tally.before_after, first, second, coral_group)
+            told = ("gone from the pieces, dead or alive, of the pests on them before the dip", "before", "gone")
+        outcome, found, gone = told
+        return _with_pests(_both(outcome, rows, second, found, gone, LIKE_PESTS, self.level))
+
+    def _pests(self, pests: pd.DataFrame, first: str, second: str, coral_group: str) -> pd.DataFrame:
         keep = pests["agent"].isin([first, second])
         if coral_group:
             keep &= pests["coral_group"] == coral_group
-        rows = pests[keep]
-        both = _both(rows, second, rows["found"].to_numpy(), rows["killed"].to_numpy(), LIKE_PESTS, self.level)
-        return _counted(both, "pests", None, first, second)
+        return pests[keep]
 
     def own_loss(self, agent: str) -> Estimate:
         """One agent's loss by the horizon over all its pieces."""
-        trays, keep = self.tally.trays, (self.tally.trays["agent"] == agent).to_numpy() & (self.fates.total > 0)
+        if self.last_day(agent) < self.horizon:
+            why = f"followed to day {self.last_day(agent)} only"
+            return cannot_say(why, confidence_level=self.level)
+        rows = self.losses(agent, day=self.horizon)
         found = session_proportion(
-            self.fates.events[keep],
-            self.fates.total[keep],
-            session=trays["session"].to_numpy(str)[keep],
+            rows["events"].to_numpy(),
+            rows["total"].to_numpy(),
+            session=rows["session"].to_numpy(str),
             confidence_level=self.level,
         )
-        return replace(found, pieces=round(self.fates.total[keep].sum()), deaths=round(self.fates.deaths[keep].sum()))
+        return replace(found, pieces=round(rows["total"].sum()), deaths=round(rows["deaths"].sum()))
 
     def own_kill(self, agent: str) -> Estimate:
         """One agent's kill over all pests found."""
@@ -147,22 +175,17 @@ class ComparisonReader:
         )
         return replace(found, pests=round(rows["found"].sum()))
 
-    def _sum(self, agent: str, values: np.ndarray, coral_group: str) -> float:
-        trays = self.tally.trays
-        keep = (trays["agent"] == agent).to_numpy() & (self.fates.total > 0)
-        if coral_group:
-            keep &= (trays["coral_group"] == coral_group).to_numpy()
-        return float(values[keep].sum())
-
 
 def _both(
-    rows: pd.DataFrame, second: str, total: np.ndarray, events: np.ndarray, like: tuple[str, ...], level: float
+    outcome: str, rows: pd.DataFrame, second: str, whole: str, part: str, like: tuple[str, ...], level: float
 ) -> Both:
-    """Compare one outcome three ways."""
+    """Compare one outcome three ways; `whole` and `part` name the columns of what was there and what died of it."""
+    total, events = rows[whole].to_numpy(float), rows[part].to_numpy(float)
     is_second, session = (rows["agent"] == second).to_numpy(bool), rows["session"].to_numpy(str)
     factors = rows[[name for name in like if rows[name].nunique() > 1]].to_numpy(str)
     both_there = 0 < is_second.sum() < is_second.size
     return Both(
+        outcome=outcome,
         crude=crude_difference(is_second, session, total, events, confidence_level=level),
         adjusted=adjusted_difference(is_second, session, labels(rows, like), total, events, confidence_level=level),
         logistic=logistic_difference(is_second, session, factors, total, events, confidence_level=level)
@@ -171,29 +194,32 @@ def _both(
     )
 
 
-def _counted(both: Both, kind: str, deaths: dict[str, float] | None, first: str, second: str) -> Both:
-    """Put counts under their right name: pests are no pieces, and deaths stand with pieces."""
+def _with_pests(both: Both) -> Both:
+    """Put counts under their right name: pests are no pieces."""
 
-    def named(e: Estimate, agents: tuple[str, ...]) -> Estimate:
-        if kind == "pests":
-            return replace(e, pests=e.pieces, pieces=None)
-        return replace(e, deaths=round(sum(deaths[a] for a in agents)))
+    def named(e: Estimate) -> Estimate:
+        return replace(e, pests=e.pieces, pieces=None)
 
-    def of(d: Difference, count_deaths: bool) -> Difference:
-        if kind == "deaths" and not count_deaths:
-            return d  # among like pieces only some of the deaths were used
-        return replace(
-            d,
-            difference=named(d.difference, (first, second)),
-            first=named(d.first, (first,)),
-            second=named(d.second, (second,)),
-        )
+    def of(d: Difference) -> Difference:
+        return replace(d, difference=named(d.difference), first=named(d.first), second=named(d.second))
 
-    return Both(of(both.crude, True), of(both.adjusted, False), named(both.logistic, (first, second)))
+    return replace(both, crude=of(both.crude), adjusted=of(both.adjusted), logistic=named(both.logistic))
 
 
-def _unknown(why: str, level: float) -> Both:
+def _with_deaths(both: Both, first: int, second: int) -> Both:
+    """Put deaths beside pieces where all of them were used: among like pieces only some are."""
+    d = both.crude
+    crude = replace(
+        d,
+        difference=replace(d.difference, deaths=first + second),
+        first=replace(d.first, deaths=first),
+        second=replace(d.second, deaths=second),
+    )
+    return replace(both, crude=crude, logistic=replace(both.logistic, deaths=first + second))
+
+
+def _unknown(outcome: str, why: str, level: float) -> Both:
     """Return an outcome of which nothing can be said."""
     none = cannot_say(why, confidence_level=level)
     silent = Difference(none, none, none, None, (), np.zeros(0), (0.0, 0.0))
-    return Both(silent, silent, none)
+    return Both(outcome, silent, silent, none)

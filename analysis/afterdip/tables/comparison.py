@@ -120,10 +120,10 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
         rows.append((f"{name}, by regression", "–", "–", points(both.logistic), "–", "–"))
     note = (
         f"Differences are {j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits with "
-        f"the session as the unit. Loss: dead by day {answer.horizon_days} after the first dip. Kill: dead wherever "
-        "found, of all found; eggs are not in it. Like with like: within coral group, condition and origin (pests: "
-        "kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had; the verdict "
-        "rests on this row. Regression: all pieces, the same factors adding up; a second opinion only."
+        f"the session as the unit. Loss: {j.loss.outcome}. Kill: {j.kill.outcome}; eggs are not in it. Like with like: "
+        "within coral group, condition and origin (pests: kind, stage, coral group, condition, first dip or re-dip), "
+        "over the mix that both agents had; the verdict rests on this row. Regression: all pieces, the same factors "
+        "adding up; a second opinion only."
     )
     columns = ("", j.first, j.second, "difference", "sessions", "counted")
     return Table(f"{j.first} beside {j.second}", columns, tuple(rows), note)

@@ -27,7 +27,8 @@ class ComparisonTally:
     `trays`: first dips, one row each: tray, session, agent, is_control, date, LIKE_PIECES, pieces, checked.
     `exits`: place (row of `trays`), day since the dip, dead, left. `pests`: one row a session x LIKE_PESTS with found
     and killed, agent, is_control and date. `redipped`: trays of re-dips, left out of loss; `uncounted`: rows of pests
-    whose bath or pieces were not counted, so that no share of all found can be told.
+    whose bath or pieces were not counted, so that no share of all found can be told. `before_after`: as `pests`, with
+    `before`, living pests on the pieces, and `gone`, how many fewer the same pieces had after the dip (never below 0).
     """
 
     trays: pd.DataFrame
@@ -35,6 +36,7 @@ class ComparisonTally:
     pests: pd.DataFrame
     redipped: pd.DataFrame
     uncounted: pd.DataFrame
+    before_after: pd.DataFrame
 
 
 def tally_comparison(log: Log) -> ComparisonTally:
@@ -47,6 +49,7 @@ def tally_comparison(log: Log) -> ComparisonTally:
     dips = tally_pests(log).dips.merge(_usual(tally.trays), on=["session", "coral_group"], how="left")
     dips = dips[~dips["stage"].isin(GLUED)]  # eggs outlive every dip: their kill would only dilute the animals'
     counted = dips["found"] > 0
+    paired = dips[dips["before"] > 0]
     silent = ~counted & (dips["bath_rows"] + dips["on_examined"] > 0) & (dips["missing"] != "")
     return ComparisonTally(
         trays=trays,
@@ -54,6 +57,7 @@ def tally_comparison(log: Log) -> ComparisonTally:
         pests=dips[counted].reset_index(drop=True),
         redipped=tally.trays[~first].reset_index(drop=True),
         uncounted=dips[silent].reset_index(drop=True),
+        before_after=paired.assign(gone=(paired["before"] - paired["after"]).clip(lower=0)).reset_index(drop=True),
     )
 
 
