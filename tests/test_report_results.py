@@ -73,6 +73,7 @@ def test_a_name_is_recorded_once(tmp_path, taken):
     [
         {"alive": KNOWN, "cells": [{"agent": "IOD", "loss": UNKNOWN, "n": 3}]},
         {"curve": {"day": [0, 1.5], "low": [0.1, None], "high": [0.2, 1]}},
+        {"window": {"low": KNOWN, "high": UNKNOWN}},
         {"bound": {"estimate": 0.0, "low": 0.0, "high": 0.1, "confidence_level": 0.95}},
         {"open": {"estimate": 3, "low": 1, "high": None, "confidence_level": 0.9}},
     ],
@@ -90,7 +91,9 @@ def test_answers_in_the_shape_pass(tmp_path, answer):
         ({"x": [{"y": KNOWN | {"confidence_level": 95}}]}, "survival.x.0.y.confidence_level: 95"),
         ({"x": KNOWN | {"sessions": 1.5}}, "survival.x.sessions: 1.5 is not of type 'integer'"),
         ({"x": KNOWN | {"p_value": 0.04}}, "Additional properties are not allowed ('p_value' was unexpected)"),
-        ({"x": {"low": 0.1, "high": 0.2}}, "survival.x.high: 0.2 is not of type 'array'"),
+        ({"x": {"low": 0.1, "high": 0.2}}, "survival.x.high: 0.2 is not of type 'object'"),
+        ({"x": {"low": {"day": 1}, "high": KNOWN}}, "survival.x.low: 'estimate' is a required property"),
+        ({"x": [{"estimate": 1}] * 10}, "... and 10 more"),
         ({"x": KNOWN | {"low": 0.95}}, "results.survival.x: limits crossed"),
     ],
 )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 ANSWER = "application/vnd.afterdip.answer+json"
 SCHEMA = Path(__file__).with_name("results.schema.json")
-RESERVED = ("month", "as_of", "version", "parameters", "log", "settings", "warnings", "pages")
+FAULTS_SHOWN = 20
 
 
 def collect(
@@ -77,7 +77,8 @@ def check_results(document: dict) -> None:
     except fastjsonschema.JsonSchemaException as error:
         wrong += _every_fault(document) or [str(error)]
     if wrong:
-        raise ValueError("results.json would not be valid:\n" + "\n".join(wrong))
+        more = [f"... and {len(wrong) - FAULTS_SHOWN} more"] if len(wrong) > FAULTS_SHOWN else []
+        raise ValueError("\n".join(["results.json would not be valid:", *wrong[:FAULTS_SHOWN], *more]))
 
 
 def _every_fault(document: dict) -> list[str]:
