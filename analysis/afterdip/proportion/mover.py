@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from ..estimate import COUNTS, Estimate, cannot_say
 
 
@@ -41,23 +43,27 @@ def ratio_of(first: Estimate, second: Estimate) -> Estimate:
         unknown = "no denominator: the other side has none"
     if unknown:
         return cannot_say(unknown, confidence_level=first.confidence_level, **counts)
-    low, high = _ratio_limits(first, second)
+    low, high = joined_ratio_limits(first.estimate, first.low, first.high, second.estimate, second.low, second.high)
     return Estimate(
-        estimate=first.estimate / second.estimate, low=low, high=high, confidence_level=first.confidence_level,
-        method="ratio, limits of both sides recovered and joined", **counts,
+        estimate=first.estimate / second.estimate, low=float(low), high=float(high) if math.isfinite(high) else None,
+        confidence_level=first.confidence_level, method="ratio, limits of both sides recovered and joined", **counts,
     )
 
 
-def _ratio_limits(first: Estimate, second: Estimate) -> tuple[float, float | None]:
-    """Donner & Zou 2012, formulae 9 and 10, the lower one multiplied out so that nothing cancels."""
-    a, b = first.estimate, second.estimate
-    product = a * b
-    small, large = first.low * (2 * a - first.low), second.high * (2 * b - second.high)
-    low = small / (product + math.sqrt(max(product**2 - small * large, 0.0))) if small > 0 else 0.0
-    if second.low <= 0:
-        return low, None
-    large, small = first.high * (2 * a - first.high), second.low * (2 * b - second.low)
-    return low, (product + math.sqrt(max(product**2 - large * small, 0.0))) / small
+def joined_ratio_limits(first, low1, high1, second, low2, high2) -> tuple[np.ndarray, np.ndarray]:
+    """Limits of first/second from those of both, arrays of one shape, all 0 or more, `second` above 0.
+
+    Donner & Zou 2012, formulae 9 and 10, the lower one multiplied out so that nothing cancels. The upper limit is
+    infinite where `low2` is 0.
+    """
+    first, low1, high1, second, low2, high2 = (np.asarray(x, float) for x in (first, low1, high1, second, low2, high2))
+    product = first * second
+    near, far = low1 * (2 * first - low1), high2 * (2 * second - high2)
+    below = product + np.sqrt(np.maximum(product**2 - near * far, 0))
+    low = np.divide(near, below, out=np.zeros_like(product), where=near > 0)
+    far, near = high1 * (2 * first - high1), low2 * (2 * second - low2)
+    above = product + np.sqrt(np.maximum(product**2 - near * far, 0))
+    return low, np.divide(above, near, out=np.full_like(product, np.inf), where=near > 0)
 
 
 def _same_level(first: Estimate, second: Estimate) -> None:

@@ -17,7 +17,7 @@ def session_bootstrap(
 
     `arms`: session tallies, each of shape (n_sessions, n_counts); `statistic` takes one array of totals an arm, shape
     (..., n_counts), and returns shape (...). Multinomial weights times tallies, no loop over draws. With few sessions
-    the limits are far too narrow (95 % limits held 34-98 % of the time with six sessions an arm, 79 % at worst with
+    the limits are far too narrow (95 % limits held 38-92 % of the time with six sessions an arm, 74 % at worst with
     sixty: `calibrate/removal.py`), which is why the pages use the limits of `reductions`; below `min_sessions` in an
     arm this is "cannot say". Draws without a denominator are left out; more than 1 in 20 of them is "cannot say".
     """

@@ -53,8 +53,8 @@ def abbott_reduction(
     `after`: living pests on `pieces` examined. Assumes both arms were equally infested before.
     """
     options = {"confidence_level": confidence_level}
-    treated = session_mean(after, pieces, session=session, **options)
     sham = session_mean(sham_after, sham_pieces, session=sham_session, **options)
+    treated = session_mean(after, pieces, session=session, before=sham.estimate or 0.0, **options)
     error = _joint_error((after, pieces, session), (sham_after, sham_pieces, sham_session))
     ratio = _over_sham(treated, sham)
     return _reduction("Abbott", "1 - agent after/sham after", "sham after the dip", ratio, error, np.sum(after))

@@ -1,0 +1,167 @@
+"""How often the limits of removal and of the four reductions hold the truth, and which others were tried."""
+
+from __future__ import annotations
+
+import csv
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+from scipy.special import expit, stdtrit
+
+from ..proportion import mean_limits, ratio_limits, share_limits
+from ..proportion.mover import joined_ratio_limits
+from ..proportion.single import exact_limits
+from .farms import session_risks
+
+SHARES = (0.5, 0.8, 0.9, 0.95, 0.98)
+SESSIONS = (3, 4, 6, 8, 10, 12, 20, 30, 60)
+CORRELATIONS = (0.0, 0.05, 0.1, 0.2, 0.3)
+ARMS = ((6, 6), (12, 6), (12, 12), (30, 12), (60, 30))
+KILLS = (0.07, 0.5, 0.8, 0.95, 0.98)
+SHAM = 0.07
+CLUMPING = (0.5, 2.0)  # squared coefficient of variation of pests per piece between sessions
+PESTS_A_PIECE = 0.5
+DRAWS = 400
+SEED = 20267
+
+SHARE_HEADER = (
+    "share", "sessions", "correlation", "replicates", "coverage", "coverage_logit_normal", "median_width", "edge",
+    "logit_t", "korn_graubard", "pests_independent",
+)  # fmt: skip
+REDUCTION_HEADER = (
+    "reduction", "true_reduction", "sessions", "sham_sessions", "correlation", "clumping", "replicates", "coverage",
+    "truth_below", "truth_above", "open_below", "session_bootstrap",
+)  # fmt: skip
+
+
+def calibrate_removal(folder: Path, *, replicates: int = 2000) -> None:
+    """Write removal_coverage.csv (one share) and reduction_coverage.csv (agent against sham)."""
+    _write(folder / "removal_coverage.csv", SHARE_HEADER, share_rows(replicates))
+    _write(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 2))
+
+
+def share_rows(replicates: int) -> list[list]:
+    """One row a share, number of sessions and correlation: what the limits hold, and what three others would."""
+    rows = []
+    for cell, (share, m, correlation) in enumerate(product(SHARES, SESSIONS, CORRELATIONS)):
+        rng = np.random.default_rng([SEED, cell])
+        found = pests_found((replicates, m), rng)
+        risk = session_risks(found.size, loss=share, correlation=correlation, rng=rng).reshape(found.shape)
+        killed = rng.binomial(found, risk)
+        estimate, low, high = share_limits(killed, found)
+        other = rng.binomial(found, logit_normal_risks(found.shape, share, correlation, rng))
+        edge = (estimate == 0) | (estimate == 1)
+        rows.append([
+            share, m, correlation, replicates, _held(low, high, share), _held(*share_limits(other, found)[1:], share),
+            np.median(high - low), edge.mean(), *(_held(*limits, share) for limits in _others(killed, found)),
+        ])  # fmt: skip
+    return rows
+
+
+def pests_found(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+    """Pests of a session: at least one, clumped, eight on average (negative binomial)."""
+    return 1 + rng.negative_binomial(1.2, 1.2 / (1.2 + 7), shape)
+
+
+def logit_normal_risks(shape, share: float, correlation: float, rng: np.random.Generator) -> np.ndarray:
+    """Session risks of another shape with the same mean and correlation: normal on the logit scale."""
+    if correlation == 0:
+        return np.full(shape, share)
+    nodes, weights = np.polynomial.hermite_e.hermegauss(80)
+    weights = weights / weights.sum()
+    spreads = np.linspace(0.05, 9, 600)
+    centres = np.array([_centre(share, spread, nodes, weights) for spread in spreads])
+    risks = expit(centres[:, None] + spreads[:, None] * nodes)
+    within = ((risks - share) ** 2 @ weights) / (share * (1 - share))
+    spread = np.interp(correlation, within, spreads)
+    return expit(_centre(share, spread, nodes, weights) + spread * rng.standard_normal(shape))
+
+
+def _centre(share: float, spread: float, nodes: np.ndarray, weights: np.ndarray) -> float:
+    """The logit at which risks of this spread have the mean `share`, by bisection."""
+    low, high = -60.0, 60.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if expit(middle + spread * nodes) @ weights < share else (low, middle)
+    return (low + high) / 2
+
+
+def _others(killed: np.ndarray, found: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Logit with t, Korn-Graubard as published, and exact limits as if pests were independent; bounds at an edge."""
+    total, m = found.sum(-1), found.shape[-1]
+    share = killed.sum(-1) / total
+    edge = (share == 0) | (share == 1)
+    variance = ((killed - found * share[:, None]) ** 2).sum(-1) * m / (m - 1) / total**2
+    product_ = np.where(edge, 0.25, share * (1 - share))
+    t = stdtrit(m - 1, 0.975)
+    independent = exact_limits(killed.sum(-1), total)
+    centre, spread = np.log(np.where(edge, 1, share) / np.where(edge, 1, 1 - share)), t * np.sqrt(variance) / product_
+    logit = expit(centre - spread), expit(centre + spread)
+    size = product_ / np.where(variance > 0, variance, np.inf) * (stdtrit(total - 1, 0.975) / t) ** 2
+    size = np.where((variance > 0) & ~edge, np.minimum(size, total), total)
+    korn = exact_limits(share * size, size)
+    bounded = [tuple(np.where(edge, *pair) for pair in zip(independent, lim, strict=True)) for lim in (logit, korn)]
+    return [*bounded, independent]
+
+
+def reduction_rows(replicates: int) -> list[list]:
+    """One row a formula, true reduction, pair of arms, correlation and clumping."""
+    rows = []
+    for cell, (kill, arms, correlation, clumping) in enumerate(product(KILLS, ARMS, (0.0, 0.1, 0.3), CLUMPING)):
+        rng = np.random.default_rng([SEED, 1, cell])
+        agent = _arm((replicates, arms[0]), kill, correlation, clumping, rng)
+        sham = _arm((replicates, arms[1]), SHAM, correlation, clumping, rng)
+        truth = (1 - kill) / (1 - SHAM)
+        for name, limits, bottom in (
+            ("Schneider-Orelli", share_limits, "before"),
+            ("Henderson-Tilton", ratio_limits, "before"),
+            ("Abbott", mean_limits, "pieces"),
+        ):
+            usable = (agent["before"].sum(-1) > 0) & (sham["after"].sum(-1) > 0)
+            sides = [(arm["after"][usable], arm[bottom][usable]) for arm in (agent, sham)]
+            shaken = limits(*sides[1])
+            treated = limits(*sides[0], before=shaken[0]) if limits is mean_limits else limits(*sides[0])
+            low, high = joined_ratio_limits(*treated, *shaken)
+            drawn = _bootstrap(sides, rng)
+            rows.append([
+                name, 1 - truth, *arms, correlation, clumping, int(usable.sum()), _held(low, high, truth),
+                np.mean(high < truth), np.mean(low > truth), np.mean(~np.isfinite(high)), _held(*drawn, truth),
+            ])  # fmt: skip
+    return rows
+
+
+def _arm(shape, gone: float, correlation: float, clumping: float, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """Pests before and after on the pieces of each session."""
+    pieces = rng.integers(10, 61, shape)
+    before = rng.poisson(PESTS_A_PIECE * pieces * rng.gamma(1 / clumping, clumping, shape))
+    risk = session_risks(before.size, loss=1 - gone, correlation=correlation, rng=rng).reshape(shape)
+    return {"pieces": pieces, "before": before, "after": rng.binomial(before, risk)}
+
+
+def _bootstrap(arms: list[tuple[np.ndarray, np.ndarray]], rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Percentile limits of the ratio of two ratios, whole sessions drawn in each arm."""
+    ratios = []
+    for top, bottom in arms:
+        m = top.shape[-1]
+        weights = rng.multinomial(m, np.full(m, 1 / m), size=DRAWS).T.astype(float)
+        ratios.append(np.divide(top @ weights, bottom @ weights, out=np.full((len(top), DRAWS), np.inf),
+                                where=bottom @ weights > 0))  # fmt: skip
+    usable = (ratios[1] > 0) & np.isfinite(ratios[0]) & np.isfinite(ratios[1])
+    drawn = np.divide(ratios[0], ratios[1], out=np.full_like(ratios[0], np.inf), where=usable)
+    low, high = np.quantile(drawn, [0.025, 0.975], axis=-1, method="inverted_cdf")
+    return low, high
+
+
+def _held(low: np.ndarray, high: np.ndarray, truth: float) -> float:
+    """Share of the limits that hold the truth."""
+    return float(np.mean((low <= truth) & (truth <= high)))
+
+
+def _write(path: Path, header: tuple[str, ...], rows: list[list]) -> None:
+    """Write a table, floats to four digits, and print its path."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        out = csv.writer(file, lineterminator="\n")
+        out.writerow(header)
+        out.writerows([f"{x:.4f}" if isinstance(x, float) and x not in (0.0, 1.0) else x for x in row] for row in rows)
+    print(f"wrote {path}: {len(rows)} rows", flush=True)
