@@ -284,8 +284,8 @@ def test_vectorised_limits_are_those_of_one_cell(rows):
 def test_mean_and_ratio_bounds_when_none_is_left():
     mean, ratio = pr.session_mean([0] * 6, [20] * 6), pr.session_ratio([0] * 6, [20] * 6)
     assert (mean.estimate, mean.low, ratio.estimate, ratio.low) == (0, 0, 0, 0)
-    # the bound's own equation: six sessions of 20 pieces, frailty variance 1
-    assert (1 + mean.high * 20) ** -6.0 == pytest.approx(0.025, abs=1e-9)
+    # the bound's own equation: six sessions of 20 pieces, frailty variance 2
+    assert (1 + 2 * mean.high * 20) ** (-6 / 2) == pytest.approx(0.025, abs=1e-9)
     assert ratio.high == pytest.approx(-np.log(0.025) * (1 + 19 * 0.2) / 120, abs=1e-9)
 
 
