@@ -7,7 +7,7 @@ from scipy import stats
 
 from afterdip.calibrate.labour import FARMS, forecast_coverage, simulate_work
 from afterdip.errors import DataError
-from afterdip.labour import forecast_hours, learning, monthly_work
+from afterdip.labour import forecast_hours, learning, monthly_work, monthly_work_unlinked
 from afterdip.labour.drift import MonthSeries, Prediction, mixture_quantile
 
 
@@ -165,6 +165,27 @@ def test_a_wider_question_has_wider_limits():
     assert given.hours.low < strict.low < strict.high < given.hours.high
     odd = forecast_hours(work, pieces=500, sessions=5).hours  # sessions four times the usual size
     assert np.log(odd.high / odd.low) > np.log(given.hours.high / given.hours.low)
+
+
+def test_labour_that_names_no_session():
+    """Totals of 100 + 20 x sessions + 0.5 x pieces a month: exact; simulated farms: the limits hold (200 farms)."""
+    sessions = np.array([8, 12, 9, 15, 11, 10.0])
+    pieces = np.array([210, 240, 330, 280, 190, 260.0])
+    work = monthly_work_unlinked(sessions, pieces, 100 + 20 * sessions + 0.5 * pieces)
+    ahead = forecast_hours(work, pieces=250, sessions=10)
+    assert ahead.hours.estimate == pytest.approx((100 + 200 + 125) / 60, rel=1e-3)
+    assert ahead.session_hours.reason == "no labour row names its session"
+    rng, held = np.random.default_rng(12), 0
+    for _ in range(200):
+        made = simulate_work(FARMS["unequal months"], sessions=20, months=12, rng=rng)
+        m, n, y = (np.bincount(made.month, x) for x in (None, made.pieces, made.minutes))
+        hours = forecast_hours(
+            monthly_work_unlinked(m[:11], n[:11], y[:11]), pieces=int(n[11]), sessions=int(m[11])
+        ).hours
+        held += hours.low <= y[11] / 60 <= hours.high
+    assert held >= 180
+    with pytest.raises(DataError, match="both dips and labour"):
+        monthly_work_unlinked([3.0], [20.0], [0.0])
 
 
 def test_too_little_to_forecast():

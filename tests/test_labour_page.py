@@ -1,13 +1,15 @@
 """From a log to the labour page: tallies by hand, the demo's planted minutes, figures equal to the JSON, command."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from afterdip.answers.labour import answer_labour, last_month
+from afterdip.answers.labour import answer_labour
+from afterdip.answers.labour_months import last_month
 from afterdip.charts.labour import draw_costs, draw_hours, draw_plan, draw_work
 from afterdip.charts.style import figure
 from afterdip.cli import main
@@ -137,6 +139,17 @@ def test_a_tiny_log_says_what_it_cannot(small):
     draw_costs(figure()[1], tiny.cost_agents, currency="EUR")
     assert "cannot say" in tables.forecast_sentence(tiny)
     plain(tiny.to_json(), "labour")
+
+
+def test_a_log_whose_labour_names_no_session(demo, answer):
+    """The demo's labour by day alone: the forecast still stands, near the other; what sessions take cannot be said."""
+    rows = demo.labour.assign(session=None)
+    blurred = answer_labour(replace(demo, labour=rows), month="2026-10", as_of="2026-11-20")
+    assert blurred.forecast.hours.estimate == pytest.approx(answer.forecast.recorded_hours.estimate, rel=0.06)
+    assert not blurred.forecast.session_hours.known
+    assert not blurred.total.effort.fixed.known
+    assert "cannot be said" in tables.forecast_sentence(blurred)
+    assert "No labour row names its session" in tables.hours_sentence(blurred)
 
 
 @pytest.mark.parametrize("dropped", ["labour", "trays"])

@@ -8,6 +8,16 @@ import numpy as np
 import pandas as pd
 
 from afterdip.answers.labour_cost import CostCell, CostReader
+from afterdip.answers.labour_months import (
+    MonthRow,
+    WeekRow,
+    month_rows,
+    months_of_work,
+    months_with_dips,
+    read_forecast,
+    read_learning,
+    week_rows,
+)
 from afterdip.answers.period import Period, period_of
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.labour import (
@@ -15,24 +25,15 @@ from afterdip.labour import (
     Effort,
     HoursForecast,
     Learning,
-    MonthlyWork,
     crew_effort,
     extra_rinse,
-    forecast_hours,
-    hours_per_thousand,
-    learning,
-    monthly_work,
     ratio_of_sums,
     scaled,
     session_effort,
     task_effort,
 )
 from afterdip.log.model import Log
-from afterdip.tally.cost import tally_plan
 from afterdip.tally.labour import LabourTally, tally_baths, tally_cutting, tally_labour
-
-WEEK = 7 / 30.4375  # of a month
-FIRST_BACKTEST = 3  # months of history before the first month that is forecast in hindsight
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,23 +43,6 @@ class EffortRow:
     label: str
     keys: dict[str, str | bool]
     effort: Effort
-
-
-@dataclass(frozen=True, slots=True)
-class MonthRow:
-    """Hours of one month: in the log, and with the sessions that have no labour rows taken to have cost the same.
-
-    `forecast`: what the months before it would have led one to expect for its pieces and sessions.
-    """
-
-    month: str
-    sessions: int
-    sessions_without_labour: int
-    pieces: int
-    recorded_hours: float
-    hours: float | None
-    hours_per_thousand: Estimate
-    forecast: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +59,6 @@ class MaterialRow:
     product_per_thousand: Estimate
     cost_per_thousand: Estimate
     pieces_per_litre: Estimate
-
-
-@dataclass(frozen=True, slots=True)
-class WeekRow:
-    """One week ahead: pieces to expect, and the crew-hours if they come."""
-
-    week: str
-    fresh: float
-    redips: float
-    hours: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +113,8 @@ def answer_labour(
     window or a number that is none.
     """
     period, level = period_of(month, window_months=window_months), log.settings.confidence
-    tally = tally_labour(log, months=_months_with_dips(log, period))
-    found, work = tally.sessions, _work(tally)
+    tally = tally_labour(log, months=months_with_dips(log, period))
+    found, work = tally.sessions, months_of_work(tally)
     costs = CostReader.of(log)
     rinse = extra_rinse(
         tally.tasks.get("rinse", np.full(len(found), np.nan)), found["pieces"], found["rinses"], confidence_level=level
@@ -162,54 +136,14 @@ def answer_labour(
         rinse_person_min=rinse[0],
         rinse_hours_per_thousand=rinse[1],
         crews=_crews(found, level),
-        learning=_learning(work, level),
-        months=_months(tally, work, level),
-        forecast=_forecast(work, pieces, sessions, level),
-        plan=_plan(log, work, period, level),
+        learning=read_learning(work, level),
+        months=month_rows(tally, work, level),
+        forecast=read_forecast(work, pieces, sessions, level),
+        plan=week_rows(log, work, period, level),
         materials=_materials(log, period, level),
         cost_agents=costs.by(period, ["agent"]),
         cost_groups=costs.by(period, ["coral_group", "agent"]),
         cost_months=costs.months(period),
-    )
-
-
-def last_month(log: Log, *, as_of: str) -> str:
-    """Return the last month with dips (YYYY-MM), or the one before where `as_of` cuts it more than five days short.
-
-    Raises DataError without any dip.
-    """
-    from afterdip.errors import DataError
-
-    if log.sessions.empty:
-        raise DataError("sessions: no dip to learn from")
-    last = log.sessions["date"].max().to_period("M")
-    cut_short = pd.Timestamp(as_of) < last.end_time.normalize() - pd.Timedelta(days=5)
-    earlier = (log.sessions["date"] < last.start_time).any()
-    return str(last - 1 if cut_short and earlier else last)
-
-
-def _months_with_dips(log: Log, period: Period) -> tuple[str, ...]:
-    """Return the window's months from the log's first dip on: months before a log began were not idle months."""
-    first = str(log.sessions["date"].min().to_period("M")) if len(log.sessions) else period.months[-1]
-    return tuple(m for m in period.months if m >= first) or period.months[-1:]
-
-
-def _work(tally: LabourTally, *, months: int | None = None) -> MonthlyWork | None:
-    """Set up the months for forecasting, the first `months` of them; None without any labour row to a session."""
-    last = len(tally.months) if months is None else months
-    part = tally.sessions[tally.sessions["month"] < last]
-    if not part["minutes"].notna().any():
-        return None
-    settled = part["settled"] if months is None else None
-    return monthly_work(
-        part["month"],
-        part["pieces"],
-        part["minutes"],
-        done_minutes=tally.done[:last],
-        shared_minutes=tally.shared_minutes[:last],
-        carry=tally.carry,
-        earlier_sessions=tally.earlier_sessions,
-        settled=settled,
     )
 
 
@@ -254,65 +188,6 @@ def _cutting(log: Log, months: tuple[str, ...], level: float) -> Estimate:
 def _crews(found: pd.DataFrame, level: float) -> tuple[CrewEffort, ...]:
     columns = (found[name] for name in ("minutes", "clock", "pieces", "crew", "agent"))
     return crew_effort(*columns, confidence_level=level)
-
-
-def _learning(work: MonthlyWork | None, level: float) -> Learning:
-    if work is None:
-        none = cannot_say("no labour written down", confidence_level=level)
-        return Learning(none, none)
-    return learning(work, confidence_level=level)
-
-
-def _months(tally: LabourTally, work: MonthlyWork | None, level: float) -> tuple[MonthRow, ...]:
-    rows = []
-    recorded = (tally.done + tally.shared_minutes) / 60
-    for i, month in enumerate(tally.months):
-        part = tally.sessions[tally.sessions["month"] == i]
-        usable = work is not None and bool(work.usable[i])
-        rows.append(
-            MonthRow(
-                month=month,
-                sessions=len(part),
-                sessions_without_labour=int(part["minutes"].isna().sum()),
-                pieces=int(part["pieces"].sum()),
-                recorded_hours=float(recorded[i]),
-                hours=float(work.minutes[i] / 60) if usable else None,
-                hours_per_thousand=hours_per_thousand(part["minutes"], part["pieces"], confidence_level=level),
-                forecast=_hindsight(tally, i, part, level),
-            )
-        )
-    return tuple(rows)
-
-
-def _hindsight(tally: LabourTally, place: int, part: pd.DataFrame, level: float) -> Estimate:
-    """Forecast a month of the log from those before it, its pieces and sessions given."""
-    work = _work(tally, months=place) if place >= FIRST_BACKTEST and len(part) else None
-    if work is None:
-        return cannot_say(f"needs {FIRST_BACKTEST} months with labour before it", confidence_level=level)
-    coming = {"pieces": int(part["pieces"].sum()), "sessions": len(part)}
-    return forecast_hours(work, **coming, confidence_level=level).hours
-
-
-def _forecast(work: MonthlyWork | None, pieces: int, sessions: int, level: float) -> HoursForecast:
-    if work is None:
-        none = cannot_say("no session has labour written down", confidence_level=level)
-        return HoursForecast(none, none, none, none, none, pieces, 0, 0.0, "")
-    size, usual = work.pieces.sum() / work.sessions.sum(), np.median(work.pieces[work.pieces > 0])
-    coming = pieces or (max(round(float(size * sessions)), sessions) if sessions else round(float(usual)))
-    return forecast_hours(work, pieces=coming, sessions=sessions or None, confidence_level=level)
-
-
-def _plan(log: Log, work: MonthlyWork | None, period: Period, level: float) -> tuple[WeekRow, ...]:
-    rows = []
-    for row in tally_plan(log, start=period.end).itertuples():
-        expected = row.fresh + row.redips
-        if work is None or expected < 1:
-            why = "no labour written down" if work is None else "no pieces to expect"
-            hours = cannot_say(why, confidence_level=level)
-        else:
-            hours = forecast_hours(work, pieces=round(expected), months=WEEK, confidence_level=level).hours
-        rows.append(WeekRow(str(row.week.date()), float(row.fresh), float(row.redips), hours))
-    return tuple(rows)
 
 
 def _materials(log: Log, period: Period, level: float) -> tuple[MaterialRow, ...]:

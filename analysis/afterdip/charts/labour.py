@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 
-from afterdip.answers.labour import EffortRow, LabourAnswer, MonthRow, WeekRow
+from afterdip.answers.labour import EffortRow, LabourAnswer
 from afterdip.answers.labour_cost import CostCell
+from afterdip.answers.labour_months import MonthRow, WeekRow
 from afterdip.charts.style import ACCENT, INK, RULE, say_instead
 from afterdip.estimate import Estimate
 from afterdip.labour import PARTS

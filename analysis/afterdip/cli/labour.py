@@ -33,7 +33,8 @@ def declare(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compute and print."""
-    from afterdip.answers.labour import answer_labour, last_month
+    from afterdip.answers.labour import answer_labour
+    from afterdip.answers.labour_months import last_month
     from afterdip.log import read_log
 
     day = as_of_day(args)

@@ -5,7 +5,7 @@ from .crew import CrewEffort, crew_effort
 from .effort import Effort, extra_rinse, hours_per_thousand, session_effort, task_effort
 from .forecast import HoursForecast, forecast_hours
 from .learning import Learning, learning
-from .months import MonthlyWork, monthly_work
+from .months import MonthlyWork, monthly_work, monthly_work_unlinked
 from .rows import MIN_SESSIONS, ratio_of_sums, scaled
 from .standard import (
     average_total,
@@ -37,6 +37,7 @@ __all__ = [
     "learning",
     "learning_exponent",
     "monthly_work",
+    "monthly_work_unlinked",
     "ratio_of_sums",
     "scaled",
     "session_effort",

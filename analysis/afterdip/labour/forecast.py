@@ -80,6 +80,8 @@ def forecast_hours(
     in_sessions, _ = ask.predict(work.session_minutes, work.session_expected, work.session_structure)
     known, _ = ask.predict(work.recorded_minutes, work.expected, work.structure)
     hours, dips, log = (_limits(parts, confidence_level, counts) for parts in (whole, in_sessions, known))
+    if not work.linked:
+        dips = cannot_say("no labour row names its session", confidence_level=confidence_level, **counts)
     return HoursForecast(
         hours=hours,
         session_hours=dips,

@@ -25,7 +25,8 @@ class MonthlyWork:
 
     `structure`: minutes = month + fixed x sessions + per_piece x pieces, shape (3,); `session_structure`: the same for
     the sessions' own minutes, where month is 0. `structure_covariance`: of fixed and per_piece, shape (2, 2).
-    `session_variance`: relative variance one session adds to its month's total.
+    `session_variance`: relative variance one session adds to its month's total. `linked`: whether labour rows name
+    their sessions; without, every session counts as recorded and what is said of sessions' own minutes is of all work.
     """
 
     sessions: NDArray[np.float64]
@@ -43,6 +44,7 @@ class MonthlyWork:
     session_structure: NDArray[np.float64]
     structure_covariance: NDArray[np.float64]
     session_variance: float
+    linked: bool = True
 
 
 def monthly_work(
@@ -104,6 +106,48 @@ def monthly_work(
         session_structure=np.append(0.0, coefficients),
         structure_covariance=covariance * (1 + per_minute) ** 2,
         session_variance=_session_variance(y[whole], n[whole], m[whole], coefficients),
+    )
+
+
+def monthly_work_unlinked(
+    sessions: ArrayLike, pieces: ArrayLike, minutes: ArrayLike, *, earlier_sessions: int = 0
+) -> MonthlyWork:
+    """Set each month's labour against its sessions and pieces where no labour row names its session.
+
+    `sessions`, `pieces`, `minutes`: totals of each month, shape (n_months,). The parts per month, session and piece are
+    fitted to the months' totals by non-negative least squares, so they are blurred; the forecast's scale comes from
+    how the months scatter about them all the same. Raises DataError where no month has both dips and labour.
+    """
+    m, n, y = (np.asarray(x, dtype=np.float64) for x in (sessions, pieces, minutes))
+    usable = (m > 0) & (y > 0)
+    if not usable.any():
+        raise DataError("no month has both dips and labour written down")
+    from scipy.optimize import nnls
+
+    design = np.column_stack([np.ones_like(m), m, n])
+    root = 1 / np.sqrt(m[usable])
+    structure = nnls(design[usable] * root[:, None], y[usable] * root)[0]
+    expected = design @ structure
+    ratio = np.divide(y, expected, out=np.full(len(m), np.nan), where=usable)
+    spread = float(np.square(ratio[usable] - 1).mean() * m[usable].mean())
+    seen = np.where(usable, y, np.nan)
+    return MonthlyWork(
+        sessions=m,
+        pieces=n,
+        recorded_sessions=m.astype(np.int64),
+        minutes=seen,
+        recorded_minutes=y,
+        session_minutes=seen,
+        expected=expected,
+        session_expected=expected,
+        session_ratio=ratio,
+        order=earlier_sessions + np.cumsum(m) - m / 2,
+        usable=usable,
+        structure=structure,
+        session_structure=structure,
+        structure_covariance=np.zeros((2, 2)),
+        session_variance=max(spread, 1e-12),
+        linked=False,
     )
 
 

@@ -31,6 +31,12 @@ def hours_sentence(answer: LabourAnswer) -> str:
     now = answer.months[-1]
     if not now.sessions:
         return f"No dips in {answer.month}."
+    if answer.sessions_without_labour == answer.sessions and now.recorded_hours:
+        return (
+            f"{answer.month}: {count(now.pieces)} pieces in {count(now.sessions)} sessions, "
+            f"{digits(now.recorded_hours, 1)} person-hours in the log. No labour row names its session, so what a "
+            "session takes cannot be said."
+        )
     whole = f"; with those sessions at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
     return (
         f"{answer.month}: {count(now.pieces)} pieces in {count(now.sessions)} sessions. The log has "
@@ -49,12 +55,16 @@ def forecast_sentence(answer: LabourAnswer) -> str:
         f"as many sessions as such pieces take here, {number(f.sessions, 0)}"
     )  # fmt: skip
     beyond = f" Beyond the log: {f.beyond}." if f.beyond else ""
+    split = (
+        f"That is all work in the log; {number(f.session_hours, 1)} hours of it in sessions, the rest cleaning, "
+        "cutting and what else names no session."
+        if f.session_hours.known
+        else f"That is all work in the log; how much of it in sessions cannot be said: {f.session_hours.reason}."
+    )
     return (
         f"A month of {count(f.pieces)} pieces in {asked}: {number(f.hours, 1)} person-hours, or "
-        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. That is all work in the log; "
-        f"{number(f.session_hours, 1)} hours of it in sessions, the rest cleaning, cutting and what else names no "
-        f"session. The limits are for one single month ({_level(answer)}), from {f.months} months; "
-        f"{_hindsight(answer)}{beyond}"
+        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. {split} The limits are for one single month "
+        f"({_level(answer)}), from {f.months} months; {_hindsight(answer)}{beyond}"
     )
 
 
