@@ -1,6 +1,9 @@
 """Hours of the coming month: exact cases, an independent prediction, and coverage on simulated farms."""
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 import statsmodels.api as sm
 from scipy import stats
@@ -9,6 +12,8 @@ from afterdip.calibrate.labour import FARMS, forecast_coverage, simulate_work
 from afterdip.errors import DataError
 from afterdip.labour import forecast_hours, learning, monthly_work, monthly_work_unlinked
 from afterdip.labour.drift import MonthSeries, Prediction, mixture_quantile
+
+REFERENCE = Path(__file__).parent / "reference" / "calibration"
 
 
 def work_of(made, months, **options):
@@ -208,3 +213,15 @@ def test_the_twelfth_month_is_covered(farm):
     score = forecast_coverage(FARMS[farm], sessions=20, before=11, replicates=200, rng=np.random.default_rng(1))
     assert score["given_sessions_coverage"] >= 0.90
     assert score["pieces_only_coverage"] >= 0.90
+
+
+def test_the_committed_calibration_holds():
+    """The table of `python -m afterdip.calibrate labour`: 400 farms a row (binomial error 1.1 %), stated level 95 %."""
+    table = pd.read_csv(REFERENCE / "labour_forecast_coverage.csv")
+    assert set(table["farm"]) == set(FARMS)
+    for mode in ("given_sessions_coverage", "pieces_only_coverage"):
+        assert 0.945 <= table[mode].mean() <= 0.965
+        assert table[mode].min() >= 0.90
+        assert ((table[mode] >= 0.93) & (table[mode] <= 0.98)).mean() >= 0.8
+    effort = pd.read_csv(REFERENCE / "labour_effort_coverage.csv")
+    assert effort[["fixed_coverage", "per_piece_coverage"]].min().min() >= 0.91

@@ -9,13 +9,16 @@ import pandas as pd
 import pytest
 
 from afterdip.answers.labour import answer_labour
+from afterdip.answers.labour_cost import CostReader
 from afterdip.answers.labour_months import last_month
+from afterdip.answers.period import period_of
 from afterdip.charts.labour import draw_costs, draw_hours, draw_plan, draw_work
 from afterdip.charts.style import figure
 from afterdip.cli import main
 from afterdip.estimate import Estimate
 from afterdip.log import read_log
 from afterdip.report.strict import plain
+from afterdip.survival import cumulative_incidence
 from afterdip.tables import labour as tables
 from afterdip.tally.cost import tally_costs, tally_plan, tally_redip_lags
 from afterdip.tally.labour import tally_baths, tally_cutting, tally_labour
@@ -223,6 +226,42 @@ def test_costs_of_the_demo_hang_together(answer):
         assert sum(e.estimate for e in cost.shares.values()) == pytest.approx(1)
         assert cell.inputs.clean.low < 1
     assert sum(c.pieces for c in answer.cost_agents) == sum(c.pieces for c in answer.cost_groups)
+
+
+def test_cost_limits_agree_with_a_session_bootstrap(demo):
+    """Sessions drawn again with all that is theirs: labour, agent, re-dips, losses and clean pieces move together."""
+    reader, rng = CostReader.of(demo), np.random.default_rng(1)
+    trays = reader.survival.trays
+    keep = (period_of("2026-10").in_window(trays["date"]) & (trays["agent"] == "worm-bath")).to_numpy()
+    cost = reader.cell("worm-bath", {}, keep).cost.per_clean_survivor
+    rows, tally = reader.costs[keep].reset_index(drop=True), reader.survival.select(keep)
+    value = np.average(tally.trays["coral_group"].map(demo.settings.piece_value), weights=tally.trays["pieces"])
+    seen = tally.select(tally.trays["checked"].to_numpy(bool))
+    labels = np.unique(rows["session"])
+    places, ends = np.searchsorted(labels, rows["session"]), np.searchsorted(labels, seen.of_trays("session"))
+    rows["minutes"] = rows["person_min"] + rows["upkeep_min"] + rows["redip_min"]
+    rows["money"] = rows["agent_cost"] + rows["redip_cost"]
+
+    def once(times):
+        def ratio(top, bottom):
+            known = rows[top].notna()
+            return np.average(rows[top][known] / rows[bottom][known], weights=(times[places] * rows[bottom])[known])
+
+        w = times[ends]
+        counts = [np.column_stack([seen.dead, seen.detached]) * w[:, None], (seen.removed + seen.alive) * w]
+        lost = cumulative_incidence(seen.day[w > 0], *(c[w > 0] for c in counts))
+        dead, detached = lost.incidence[:, np.searchsorted(lost.days, 30, side="right") - 1]
+        spent = demo.settings.wage_per_hour / 60 * ratio("minutes", "pieces") + ratio("money", "pieces")
+        clean = 1 - ratio("infested", "examined")
+        return (spent + value * (dead + detached)) / ((1 - dead - detached) * clean)
+
+    m = len(labels)
+    drawn = [once(rng.multinomial(m, np.full(m, 1 / m)).astype(float)) for _ in range(200)]
+    assert once(np.ones(m)) == pytest.approx(cost.estimate, rel=0.02)  # re-dips count where labour is unknown too
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    assert cost.low == pytest.approx(low, rel=0.06)
+    assert cost.high == pytest.approx(high, rel=0.06)
+    assert cost.high - cost.low > 0.9 * (high - low)
 
 
 def test_figures_on_the_page_equal_the_json(answer):
