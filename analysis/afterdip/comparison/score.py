@@ -10,35 +10,16 @@ from __future__ import annotations
 
 import math
 
+from ..proportion import restricted_second
+
 _STEPS = 60  # halvings of the search interval: the limits are exact to 2 ** -60
 _TINY = 1e-14
 
 
-def constrained_proportions(
-    first: float, second: float, n_first: float, n_second: float, delta: float
-) -> tuple[float, float]:
-    """Return the two proportions that fit best among those whose difference (first minus second) is `delta`.
-
-    Closed form of the cubic: Farrington & Manning 1990, Stat. Med. 9:1447, appendix.
-    """
-    ratio = n_second / n_first
-    a = 1.0 + ratio
-    b = -(1.0 + ratio + first + ratio * second + delta * (ratio + 2.0))
-    c = delta * delta + delta * (2.0 * first + ratio + 1.0) + first + ratio * second
-    d = -first * delta * (1.0 + delta)
-    centre = b / (3.0 * a)
-    v = centre**3 - b * c / (6.0 * a * a) + d / (2.0 * a)
-    u = math.copysign(math.sqrt(max(centre * centre - c / (3.0 * a), 0.0)), v)
-    cosine = v / u**3 if abs(u) > _TINY else 0.0
-    angle = (math.pi + math.acos(min(1.0, max(-1.0, cosine)))) / 3.0
-    root = 2.0 * u * math.cos(angle) - centre
-    root = min(max(root, 0.0, delta), 1.0, 1.0 + delta)
-    return root, root - delta
-
-
 def score_statistic(first: float, second: float, n_first: float, n_second: float, delta: float) -> float:
     """Return (difference - delta) over its standard error under a true difference of `delta` (no N/(N-1) factor)."""
-    p, q = constrained_proportions(first, second, n_first, n_second, delta)
+    q = restricted_second((first * n_first, n_first, second * n_second, n_second), delta)
+    p = min(1.0, max(0.0, q + delta))
     variance = p * (1.0 - p) / n_first + q * (1.0 - q) / n_second
     return (first - second - delta) / math.sqrt(max(variance, _TINY))
 

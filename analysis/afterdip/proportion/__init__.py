@@ -1,6 +1,6 @@
 """Proportions, means and ratios with limits: exact for independent pieces, session-level where pieces shared a bath."""
 
-from .differences import miettinen_nurminen_difference, newcombe_difference, paired_difference
+from .differences import miettinen_nurminen_difference, newcombe_difference, paired_difference, restricted_second
 from .mover import difference_of, ratio_of
 from .rates import mean_limits, ratio_limits, session_mean, session_ratio
 from .sessions import (
@@ -30,6 +30,7 @@ __all__ = [
     "ratio_influence",
     "ratio_limits",
     "ratio_of",
+    "restricted_second",
     "session_mean",
     "session_proportion",
     "session_ratio",

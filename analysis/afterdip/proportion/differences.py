@@ -108,7 +108,7 @@ def _edge(counts: tuple[float, ...], inside: float, end: float, z: float) -> flo
 def _score(counts: tuple[float, ...], delta: float) -> float:
     """Score statistic for the difference `delta` (Miettinen & Nurminen 1985, formulae 8-10)."""
     x1, n1, x2, n2 = counts
-    second = _restricted_second(counts, delta)
+    second = restricted_second(counts, delta)
     first = min(max(second + delta, 0.0), 1.0)
     n = n1 + n2
     factor = n / (n - 1) if n > 1 else 1.0
@@ -117,7 +117,7 @@ def _score(counts: tuple[float, ...], delta: float) -> float:
     return gap / math.sqrt(variance) if variance > 0 else math.copysign(math.inf, gap) if gap else 0.0
 
 
-def _restricted_second(counts: tuple[float, ...], delta: float) -> float:
+def restricted_second(counts: tuple[float, ...], delta: float) -> float:
     """Second proportion maximising the likelihood under p1 - p2 = delta: the one admissible root of a cubic."""
     x1, n1, x2, n2 = counts
     n, x = n1 + n2, x1 + x2
