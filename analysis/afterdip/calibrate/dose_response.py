@@ -1,0 +1,138 @@
+"""How often limits of concentrations and working windows hold the truth when pieces share a bath, and which limits do.
+
+`dose_response_limits.csv`: coverage of Fieller's limits of the LC50 and of the strength at the far end, by basis.
+`dose_response_windows.csv`: how often a printed window reaches over an edge of the true one, how often there is one.
+"""
+
+from __future__ import annotations
+
+import csv
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+
+from ..dose_response import ConcentrationCurve, DesignFit, fit_cells, fit_curve, response_band, working_window
+
+SEED = 20262
+CORRELATIONS = (0.0, 0.1, 0.2, 0.3)
+DESIGNS = ((6, 3), (6, 4), (8, 4), (12, 4), (12, 6), (20, 5), (40, 5), (60, 6))  # sessions, strengths
+CURVES = {"kill": (0.10, 0.95, 0.05, 15.0), "loss": (0.01, 0.30, 0.02, 40.0)}
+"""Share responding at the weakest and strongest bath, share in the sham, mean count a session."""
+
+BASES = ("binomial", "heterogeneity", "session")
+KILL_TARGET, LOSS_LIMIT = 0.95, 0.05
+WINDOW_DESIGNS = ((12, 4), (24, 6), (60, 6), (120, 6))
+TRUE_KILL, TRUE_LOSS = (0.25, 3.0), (16.0, 2.0)  # ec50 and slope of log-logistic curves
+STRENGTHS = (0.1, 12.8)
+
+
+def beta_binomial(
+    share: NDArray[np.float64], n: NDArray[np.int64], correlation: float, rng: np.random.Generator
+) -> NDArray[np.int64]:
+    """Draw responses of sessions whose pieces are correlated; `share` and `n` of one shape."""
+    if correlation > 0:
+        size = (1 - correlation) / correlation
+        share = rng.beta(np.maximum(share * size, 1e-12), np.maximum((1 - share) * size, 1e-12))
+    return rng.binomial(n, share)
+
+
+def counts(shape: tuple[int, ...], mean: float, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Draw how many were counted in each session: log-normal about the mean, cv 0.65, 3 or more."""
+    return np.maximum(3, np.round(mean * np.exp(0.6 * rng.standard_normal(shape) - 0.18))).astype(np.int64)
+
+
+def covered(fit: DesignFit, log_strength: float, predictor: float, basis: str) -> bool:
+    """Whether Fieller's limits of the strength at `predictor` hold the true one: the predictor there is not refuted."""
+    contrast = np.array([1.0, log_strength, 0.0])
+    off = abs(float(contrast[:2] @ fit.coefficients) - predictor)
+    spread = max(float(contrast @ v @ contrast) for v in fit.spread(basis))
+    return off <= fit.quantile(basis, 0.95) * spread**0.5
+
+
+def calibrate_limits(folder: Path, *, replicates: int = 2000) -> None:
+    """Write dose_response_limits.csv."""
+    rng = np.random.default_rng(SEED)
+    marks = [f"{basis}_{what}" for basis in BASES for what in ("lc50", "far")]
+    rows = []
+    for (name, curve), (m, k), correlation in product(CURVES.items(), DESIGNS, CORRELATIONS):
+        low, high, natural, mean = curve
+        sham = max(2, m // 3)
+        x = np.append(np.zeros(sham), np.linspace(0.0, 1.0, k)[np.arange(m) % k])
+        slope = logit(high) - logit(low)
+        share = np.append(np.full(sham, natural), natural + (1 - natural) * expit(logit(low) + slope * x[sham:]))
+        n = counts((replicates, m + sham), mean, rng)
+        hits = beta_binomial(np.broadcast_to(share, n.shape), n, correlation, rng)
+        strength = np.where(np.arange(m + sham) < sham, 0.0, 10.0**x)
+        farm = np.repeat(np.arange(replicates), m + sham)
+        cells = fit_cells(farm, np.tile(strength, replicates), n.ravel(), hits.ravel())
+        fits = [cells.fits.cell(i) for i in range(replicates)]
+        said = [fit for fit in fits if not fit.refusal]
+        middle = 0.5 if name == "kill" else (low * high) ** 0.5
+        points = [((logit(p) - logit(low)) / slope, logit(p)) for p in (middle, high)]
+        rates = [np.mean([covered(fit, *point, basis) for fit in said]) for basis in BASES for point in points]
+        rows.append([name, m, k, sham, correlation, replicates, len(said) / replicates, *rates])
+    head = ["curve", "sessions", "strengths", "sham_sessions", "correlation", "replicates", "fitted", *marks]
+    _write(folder / "dose_response_limits.csv", head, rows)
+
+
+def calibrate_windows(folder: Path, *, replicates: int = 200) -> None:
+    """Write dose_response_windows.csv."""
+    rng = np.random.default_rng(SEED + 1)
+    edges = [_strength(TRUE_KILL, KILL_TARGET), _strength(TRUE_LOSS, LOSS_LIMIT)]
+    rows = []
+    for (m, k), correlation in product(WINDOW_DESIGNS, CORRELATIONS):
+        found, over_low, over_high, widths = 0, 0, 0, []
+        for _ in range(replicates):
+            window = working_window(*_bands(m, k, correlation, rng), kill_target=KILL_TARGET, loss_limit=LOSS_LIMIT)
+            if window.low is None:
+                continue
+            found += 1
+            over_low += window.low < edges[0]
+            over_high += window.high > edges[1]
+            widths.append(np.log(window.high / window.low) / np.log(edges[1] / edges[0]))
+        width = float(np.median(widths)) if widths else float("nan")
+        shares = (float(times / replicates) for times in (found, over_low, over_high))
+        rows.append([m, k, correlation, replicates, *shares, width])
+    head = ["sessions", "strengths", "correlation", "replicates", "window_found", "reaches_below", "reaches_above",
+            "median_share_of_true_width"]  # fmt: skip
+    _write(folder / "dose_response_windows.csv", head, rows)
+
+
+def _strength(curve: tuple[float, float], share: float) -> float:
+    return curve[0] * (share / (1 - share)) ** (1 / curve[1])
+
+
+def _bands(m: int, k: int, correlation: float, rng: np.random.Generator):
+    """Simulate one farm's sessions with one agent and their shams, and return its two bands."""
+    x = np.geomspace(*STRENGTHS, k)[np.arange(m) % k]
+    sham = max(4, m // 3)
+    strength = np.append(np.zeros(sham), x)
+    made: list[ConcentrationCurve] = []
+    kinds = ((TRUE_KILL, 0.01, 15.0, "pests"), (TRUE_LOSS, 0.03, 40.0, "pieces"))
+    for (ec50, slope), natural, mean, counted in kinds:
+        share = natural + (1 - natural) / (1 + (ec50 / np.maximum(strength, 1e-12)) ** slope)
+        n = counts(strength.shape, mean, rng)
+        made.append(fit_curve(strength, n, beta_binomial(share, n, correlation, rng), counted=counted))
+    return response_band(made[0]), response_band(made[1], over_natural=True)
+
+
+def _write(path: Path, head: list[str], rows: list[list]) -> None:
+    """Write a table and print it."""
+    exact = ("correlation",)
+    text = [
+        [str(v) if name in exact or not isinstance(v, float) else f"{v:.4f}" for name, v in zip(head, row, strict=True)]
+        for row in rows
+    ]
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows([head, *text])
+    for row in [head, *text]:
+        print(" ".join(row))
+
+
+def calibrate_dose_response(folder: Path, *, replicates: int | None = None) -> None:
+    """Write both tables."""
+    calibrate_limits(folder, **({"replicates": replicates} if replicates else {}))
+    calibrate_windows(folder, **({"replicates": replicates} if replicates else {}))
