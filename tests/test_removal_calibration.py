@@ -40,6 +40,14 @@ def test_reductions_hold_and_the_bootstrap_does_not():
     assert min(float(row["session_bootstrap"]) for row in rows) < 0.5
 
 
+def test_means_hold_and_widths_are_not_absurd():
+    rows = table("infestation_coverage.csv")
+    assert {row["what"] for row in rows} == {"abundance", "intensity"}
+    assert min(float(row["coverage"]) for row in rows) >= 0.92
+    many = [float(row["coverage"]) for row in rows if int(row["sessions"]) >= 30]
+    assert np.mean(many) <= 0.98
+
+
 def test_a_short_rerun_gives_the_same_kind_of_table(tmp_path, monkeypatch):
     monkeypatch.setattr(calibration, "SHARES", (0.8,))
     monkeypatch.setattr(calibration, "SESSIONS", (8,))

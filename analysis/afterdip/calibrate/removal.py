@@ -35,10 +35,14 @@ REDUCTION_HEADER = (
 )  # fmt: skip
 
 
+INFESTATION_HEADER = ("what", "mean", "clumping", "sessions", "replicates", "coverage", "median_high_over_mean")
+
+
 def calibrate_removal(folder: Path, *, replicates: int = 2000) -> None:
-    """Write removal_coverage.csv (one share) and reduction_coverage.csv (agent against sham)."""
+    """Write removal_coverage.csv (one share), reduction_coverage.csv (agent against sham), infestation_coverage.csv."""
     _write(folder / "removal_coverage.csv", SHARE_HEADER, share_rows(replicates))
     _write(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 2))
+    _write(folder / "infestation_coverage.csv", INFESTATION_HEADER, infestation_rows(replicates))
 
 
 def share_rows(replicates: int) -> list[list]:
@@ -128,6 +132,25 @@ def reduction_rows(replicates: int) -> list[list]:
                 name, 1 - truth, *arms, correlation, clumping, int(usable.sum()), _held(low, high, truth),
                 np.mean(high < truth), np.mean(low > truth), np.mean(~np.isfinite(high)), _held(*drawn, truth),
             ])  # fmt: skip
+    return rows
+
+
+def infestation_rows(replicates: int) -> list[list]:
+    """One row a kind of mean: pests a piece (clumped between sessions) and pests an infested piece (clumped within)."""
+    rows = []
+    for cell, (mean, clumping, m) in enumerate(product((0.01, 0.1, 1.0), (0.5, 1.0, 2.0), SESSIONS[1:])):
+        rng = np.random.default_rng([SEED, 2, cell])
+        pieces = rng.integers(5, 61, (replicates, m))
+        counts = rng.poisson(mean * pieces * rng.gamma(1 / clumping, clumping, pieces.shape))
+        _, low, high = mean_limits(counts, pieces)
+        rows.append(["abundance", mean, clumping, m, replicates, _held(low, high, mean), np.median(high) / mean])
+    for cell, (mean, clumping, m) in enumerate(product((1.5, 3.0), (0.5, 1.0, 3.0), SESSIONS[1:])):
+        rng = np.random.default_rng([SEED, 3, cell])
+        infested = 1 + rng.poisson(3, (replicates, m))
+        further = infested / clumping  # pests beyond the first of each infested piece: negative binomial
+        counts = infested + rng.negative_binomial(further, 1 / (1 + clumping * (mean - 1)))
+        _, low, high = ratio_limits(counts, infested, clumped=True)
+        rows.append(["intensity", mean, clumping, m, replicates, _held(low, high, mean), np.median(high) / mean])
     return rows
 
 

@@ -17,6 +17,7 @@ from .sessions import _ASSUMED_DF, _ENOUGH, ASSUMED_CORRELATION, MIN_SESSIONS, _
 
 _ASSUMED_SPREAD = 2.0  # squared coefficient of variation between sessions of pests per piece, where too few show any
 _SPREAD_DF = 3.0  # degrees of freedom which that is worth
+_FEW = 8.0  # effective sessions with a count from which the measured spread is believed
 
 
 def session_mean(
@@ -33,14 +34,15 @@ def session_mean(
 
 
 def session_ratio(
-    after, before, *, session=None, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS
+    after, before, *, session=None, clumped: bool = False, confidence_level: float = 0.95,
+    min_sessions: int = MIN_SESSIONS,
 ) -> Estimate:
     """What is left of what was there, sum(after)/sum(before) on the same pieces; may exceed 1.
 
-    Limits by `ratio_limits`; arguments and "cannot say" as `session_mean`.
+    Limits by `ratio_limits`; arguments and "cannot say" as `session_mean`. `clumped` for pests over infested pieces.
     """
-    words = "after over before (ratio of sums)"
-    return _estimate(ratio_limits, after, before, session, confidence_level, min_sessions, words)
+    limits = partial(ratio_limits, clumped=clumped)
+    return _estimate(limits, after, before, session, confidence_level, min_sessions, "ratio of sums")
 
 
 def mean_limits(
@@ -48,7 +50,7 @@ def mean_limits(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, lower and upper limit for arrays of shape (..., n_sessions).
 
-    Where fewer than 16 effective sessions hold the counts, the design effect is at least that of sessions whose means
+    Where fewer than 8 effective sessions hold the counts, the design effect is at least that of sessions whose means
     have a squared coefficient of variation of 2; degrees of freedom are that effective number, plus 3 for the part
     assumed (pests are clumped: a mean carried by three sessions is known from three). No counts: the negative
     binomial bound with that variation. `before`, shape (...): pests a piece that the counts are what is left of, if
@@ -59,8 +61,8 @@ def mean_limits(
     size = (pieces**2).sum(-1) / total
     survivors = 1 + np.maximum(size * before - 1, 0) * ASSUMED_CORRELATION
     assumed = np.maximum(1 + _ASSUMED_SPREAD * size * np.maximum(mean, 1 / total), survivors)
-    effect = np.where(seen < _ENOUGH, np.maximum(measured, assumed), measured)
-    weight = np.minimum(seen, _ENOUGH) / _ENOUGH
+    effect = np.where(seen < _FEW, np.maximum(measured, assumed), measured)
+    weight = np.minimum(seen, _FEW) / _FEW
     freedom = np.minimum(seen, _satterthwaite(per_session * (1 + 0.5 * per_session))) + _SPREAD_DF * (1 - weight)
     low, high = _gamma_limits(counts.sum(-1), total, effect, freedom, confidence_level)
     if (none := mean == 0).any():
@@ -69,16 +71,20 @@ def mean_limits(
     return mean, low, high
 
 
-def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def ratio_limits(
+    after, before, *, confidence_level: float = 0.95, clumped: bool = False
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Ratio, lower and upper limit for arrays of shape (..., n_sessions).
 
     The design effect blends the measured one and that of `ASSUMED_CORRELATION` between pests of one session as
-    `share_limits` does. Nothing left: a bound at the assumed one.
+    `share_limits` does; where counts are `clumped` within pieces too, it is the larger of both. Nothing left: a bound
+    at the assumed one.
     """
     after, before, total, ratio, measured, seen = _measure(after, before)
     assumed = 1 + np.maximum((before**2).sum(-1) / total - 1, 0) * ASSUMED_CORRELATION
     weight = np.minimum(seen, _ENOUGH) / _ENOUGH
-    effect = weight * measured + (1 - weight) * assumed
+    blend = weight * measured + (1 - weight) * assumed
+    effect = np.where(weight < 1, np.maximum(measured, assumed), measured) if clumped else blend
     variance = before * (1 + np.maximum(before - 1, 0) * ASSUMED_CORRELATION)
     freedom = _satterthwaite(variance) + _ASSUMED_DF * (1 - weight)
     low, high = _gamma_limits(after.sum(-1), total, effect, freedom, confidence_level)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..estimate import Estimate, cannot_say
-from ..proportion import clopper_pearson, session_mean, session_proportion
+from ..proportion import clopper_pearson, session_mean, session_proportion, session_ratio
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ def _intensity(pests, infested, options: dict, counts: dict) -> Estimate:
     if not infested.sum():
         silent = "no piece was infested" if len(infested) else "infested pieces were not counted"
         return cannot_say(silent, confidence_level=options["confidence_level"], **counts)
-    mean = session_mean(pests, infested, **options)
+    mean = session_ratio(pests, infested, clumped=True, **options)
     if mean.known:
         mean = replace(mean, low=max(mean.low, 1.0) if mean.estimate >= 1 else mean.low)
     return replace(mean, **counts)
