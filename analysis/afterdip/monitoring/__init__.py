@@ -1,0 +1,45 @@
+"""Watching over time: charts, alarms with a stated false-alarm rate, tired baths, and what goes with losses."""
+
+from .alarms import (
+    DRAWS,
+    MIN_BATHS,
+    MIN_IN_GROUP,
+    SMOOTHING,
+    Drift,
+    Groups,
+    Trend,
+    drift_alarm,
+    group_alarm,
+    trend_alarm,
+)
+from .bath_life import BathLife, bath_life
+from .ewma import Ewma, ewma
+from .expected import Scores, expected_shares, scores
+from .p_chart import PChart, laney_p_chart, p_chart
+from .response import ClusterFit, cluster_logistic, share_effect
+
+__all__ = [
+    "DRAWS",
+    "MIN_BATHS",
+    "MIN_IN_GROUP",
+    "SMOOTHING",
+    "BathLife",
+    "ClusterFit",
+    "Drift",
+    "Ewma",
+    "Groups",
+    "PChart",
+    "Scores",
+    "Trend",
+    "bath_life",
+    "cluster_logistic",
+    "drift_alarm",
+    "ewma",
+    "expected_shares",
+    "group_alarm",
+    "laney_p_chart",
+    "p_chart",
+    "scores",
+    "share_effect",
+    "trend_alarm",
+]

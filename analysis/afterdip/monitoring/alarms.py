@@ -1,0 +1,164 @@
+"""Alarms whose false-alarm rate is held by dealing the same baths anew, whatever their sizes, skew or correlation.
+
+Where nothing changed, the baths of an agent could have come in any order. An alarm is a pattern that fewer than `rate`
+of all orders of these very baths show. What else was tried is in `calibrate/monitoring.py`: limits of three standard
+errors, plain or Laney's, and an EWMA with textbook limits raise several times as many false alarms as they say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .ewma import averages, spread_of_average
+
+Floats = NDArray[np.float64]
+DRAWS = 4999
+SMOOTHING = 0.2  # weight of the newest bath: half of the average rests on the last three or four
+MIN_BATHS = 12  # below this a chart has too little history to be called one
+MIN_IN_GROUP = 3  # baths from one bottle
+MIN_STEPS = 6  # baths (or bottles) used more than once, for a trend within them
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """`average`: EWMA of z over its standard error, signed so that worse is up, shape (n_baths,).
+
+    `p`: how often an order of the same baths lifts a recent point as high; `limit`: the height that `rate` of the
+    orders reach at some recent point (NaN and p None with a `reason` where it cannot be said). `peak` is the place of
+    the highest recent point.
+    """
+
+    average: Floats
+    recent: NDArray[np.bool_]
+    limit: float
+    p: float | None
+    peak: int | None
+    reason: str = ""
+
+
+def drift_alarm(
+    z: ArrayLike, recent: ArrayLike, *, rate: float, rng: np.random.Generator, weight: float = SMOOTHING,
+    draws: int = DRAWS,
+) -> Drift:  # fmt: skip
+    """Has an agent's outcome lately been worse than its history? `z` (n_baths,), in order of time, worse above 0.
+
+    `recent`: bool, shape (n_baths,), the baths that may raise the alarm. One-sided. The EWMA starts at 0, its limit is
+    that of the largest recent point over `draws` random orders. Exact where baths are exchangeable.
+    """
+    z, recent = np.asarray(z, float), np.asarray(recent, bool)
+    average = averages(z, weight=weight) / spread_of_average(z.size, weight=weight)
+    why = ""
+    if not recent.any():
+        why = "no bath with a count in the month"
+    elif z.size < MIN_BATHS:
+        why = f"too few baths with a count: {z.size}, needs {MIN_BATHS}"
+    elif z.std() < 1e-12:
+        why = "every bath came out alike: no scatter to judge by"
+    if why:
+        return Drift(average, recent, np.nan, None, None, why)
+    kernel = _kernel(z.size, weight)[recent]
+    drawn = (_orders(z, draws, rng) @ kernel.T).max(axis=1)
+    top = float(average[recent].max())
+    places = np.flatnonzero(recent)
+    peak = int(places[np.argmax(average[recent])])
+    return Drift(average, recent, _limit(drawn, rate), _p(drawn, top), peak)
+
+
+def _kernel(size: int, weight: float) -> Floats:
+    """Weights that turn z into the standardised average at each point; shape (size, size)."""
+    behind = np.arange(size)[:, None] - np.arange(size)[None, :]
+    kernel = np.where(behind >= 0, weight * (1 - weight) ** np.maximum(behind, 0), 0.0)
+    return kernel / spread_of_average(size, weight=weight)[:, None]
+
+
+@dataclass(frozen=True, slots=True)
+class Groups:
+    """Groups of baths (bottles) in sorted order: how many baths, their mean z as a standardised excess, and p.
+
+    `p`, shape (n_groups,): how often dealing the baths anew to the groups gives any group so large an excess, which
+    allows for having looked at all of them; NaN for groups under MIN_IN_GROUP baths.
+    """
+
+    group: NDArray
+    baths: NDArray[np.int64]
+    excess: Floats
+    p: Floats
+    reason: str = ""
+
+
+def group_alarm(z: ArrayLike, group: ArrayLike, *, rng: np.random.Generator, draws: int = DRAWS) -> Groups:
+    """Is one group's outcome worse than the others'? `z` (worse above 0) and `group`, shape (n_baths,).
+
+    Step-down is not used: single-step largest statistic (Westfall & Young 1993). One-sided. A group's excess is the sum
+    of its z over the standard deviation that dealing gives it. Needs two groups, one of them of MIN_IN_GROUP baths.
+    """
+    z = np.asarray(z, float)
+    labels, place, baths = np.unique(np.asarray(group), return_inverse=True, return_counts=True)
+    nothing = np.full(labels.size, np.nan)
+    tested = (baths >= MIN_IN_GROUP) & (baths < z.size)
+    if labels.size < 2 or not tested.any() or z.size < MIN_BATHS or z.std() < 1e-12:
+        why = "only one bottle number recorded" if labels.size < 2 else f"too few baths: needs {MIN_BATHS} in all"
+        return Groups(labels, baths, nothing, nothing, why)
+    member = (place[:, None] == np.arange(labels.size)).astype(float)
+    scale = z.std() * np.sqrt(baths * (z.size - baths) / max(z.size - 1, 1))
+    centred = z - z.mean()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        excess = np.where(tested, centred @ member / scale, np.nan)
+    drawn = (_orders(centred, draws, rng) @ member[:, tested] / scale[tested]).max(axis=1)
+    p = nothing.copy()
+    p[tested] = [_p(drawn, value) for value in excess[tested]]
+    return Groups(labels, baths, excess, p)
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How z goes with x within blocks: `slope` of z per unit of x, `steps` rows in `blocks` where x varies, p."""
+
+    slope: float | None
+    steps: int
+    blocks: int
+    p: float | None
+    reason: str = ""
+
+
+def trend_alarm(
+    z: ArrayLike, x: ArrayLike, block: ArrayLike, *, rng: np.random.Generator, draws: int = DRAWS
+) -> Trend:
+    """Does z grow with x within its block (a mixed bath, a bottle)? All three have shape (n_rows,), worse above 0.
+
+    The rows of a block are dealt anew within it, so what differs between blocks plays no part. One-sided.
+    """
+    z, x = np.asarray(z, float), np.asarray(x, float)
+    _, place = np.unique(np.asarray(block), return_inverse=True)
+    size = np.bincount(place)
+    apart = x - (np.bincount(place, x) / np.maximum(size, 1))[place] if x.size else x
+    varies = np.bincount(place, apart**2) > 1e-12 if x.size else np.zeros(0, bool)
+    keep = varies[place] if x.size else np.zeros(0, bool)
+    z, apart, place = z[keep], apart[keep], place[keep]
+    blocks = int(varies.sum())
+    if z.size < 2 * MIN_STEPS or blocks < 2:
+        return Trend(None, int(z.size), blocks, None, f"too few: {z.size} in {blocks}, needs {2 * MIN_STEPS} in 2")
+    order = np.argsort(place, kind="stable")
+    z, apart, place = z[order], apart[order], place[order]
+    keys = np.argsort(place + rng.random((draws, z.size)), axis=1)
+    drawn, seen = z[keys] @ apart, float(z @ apart)
+    return Trend(seen / float(apart @ apart), int(z.size), blocks, _p(drawn, seen))
+
+
+def _orders(z: Floats, draws: int, rng: np.random.Generator) -> Floats:
+    """Random orders of z, shape (draws, n)."""
+    return rng.permuted(np.broadcast_to(z, (draws, z.size)).copy(), axis=1)
+
+
+def _p(drawn: Floats, seen: float) -> float:
+    """Share of orders at least as extreme, the seen one counted among them: never 0 (Phipson & Smyth 2010)."""
+    return float((1 + (drawn >= seen - 1e-9).sum()) / (1 + drawn.size))
+
+
+def _limit(drawn: Floats, rate: float) -> float:
+    """The height above which p falls to `rate` or less."""
+    allowed = int(np.floor(rate * (1 + drawn.size))) - 1
+    return float(np.sort(drawn)[::-1][min(max(allowed, 0), drawn.size - 1)])
