@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from afterdip.answers.removal import answer_removal
-from afterdip.answers.removal_cell import grown
+from afterdip.answers.removal_cell import grown, loose
 from afterdip.charts.removal import draw_compartments, draw_kill_by_month, draw_looks, draw_shares
 from afterdip.charts.style import figure
 from afterdip.log import read_log
@@ -117,6 +117,24 @@ def test_a_missing_infested_count_is_filled_only_where_it_must_be(tmp_path):
     assert looks["T07", "before"] == 1
 
 
+def test_only_trays_that_had_the_pest_can_have_it_back(tmp_path):
+    """T06 had it and is clean; T07 had none before and some later: a newcomer. T02 shed into its session's bath."""
+    log = log_of(
+        tmp_path,
+        "T06,flatworm,adult,before,2026-10-06,12,3,0,2\nT06,flatworm,adult,on piece,2026-10-06,12,0,0,0\n"
+        "T06,flatworm,adult,later,2026-10-14,12,0,0,0\n"
+        "T07,flatworm,adult,before,2026-10-06,12,0,0,0\nT07,flatworm,adult,later,2026-10-14,12,2,0,1\n"
+        "T01,flatworm,adult,bath,2026-09-07,20,4,0,\nT02,flatworm,adult,later,2026-09-17,15,1,0,1\n",
+    )
+    looks = tally_pests(log).looks.drop_duplicates("tray").set_index("tray")["had"]
+    assert dict(looks) == {"T06": True, "T07": False, "T02": True}
+    cells = {cell.shares.keys["agent"]: cell for cell in answer(log).cells}
+    assert cells["POW"].follow_up.verdict == "nothing seen after the dip or later: clean only as far as the bound"
+    assert cells["SHAM"].follow_up.verdict == "no tray had this pest when it was dipped"
+    assert cells["SHAM"].notes[-1] == "1 tray without the pest when dipped had it later"
+    assert cells["IOD"].follow_up.verdict == "not clean: some left alive after the dip"
+
+
 OPEN_BEFORE = [(3, 7), (2, 4), (2, 5), (3, 6), (2, 4), (3, 7), (2, 4), (2, 4)]  # infested and worms, adding to 19, 41
 OPEN_LATER = [(1, 2), (0, 0), (1, 1), (0, 0), (0, 0), (1, 1), (0, 0), (0, 0)]  # adding to 3 and 4
 
@@ -145,7 +163,7 @@ def test_an_apparent_clean_sweep_that_rebounds_is_not_called_clean(tmp_path, mom
         exact = seen.prevalence_if_independent
         assert (100 * exact.low, 100 * exact.high) == pytest.approx(printed, abs=5.1e-3)
         assert seen.prevalence.high >= exact.high  # pieces that share a tank never tell more
-    assert cell.follow_up.verdict.startswith("not clean: nothing seen after the dip, living pests found later")
+    assert cell.follow_up.verdict.startswith("not clean: none seen at first, living pests later")
     assert (cell.follow_up.looked_clean, cell.follow_up.looked_again, cell.follow_up.came_back) == (8, 8, 3)
     reductions = {r.name: r.estimate for r in cell.reductions}
     assert reductions["before/after"].estimate == 1
@@ -220,7 +238,7 @@ def _draw_everything(found):
         lambda ax: draw_compartments(ax, found.month_agents),
         lambda ax: draw_compartments(ax, found.agents),
         lambda ax: draw_shares(ax, grown(found.cells), target=0.95, controls=found.controls),
-        lambda ax: draw_looks(ax, grown(found.pests)),
+        lambda ax: draw_looks(ax, loose(found.pests)),
         lambda ax: draw_kill_by_month(ax, found.months, target=0.95),
     )
     for draw in draws:

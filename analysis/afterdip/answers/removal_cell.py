@@ -23,7 +23,7 @@ from afterdip.removal import (
     schneider_orelli_reduction,
     shares_of_found,
 )
-from afterdip.tally.removal import PestTally
+from afterdip.tally.removal import GLUED, PestTally
 
 DAY_BANDS = ((0, 3), (4, 10), (11, 21), (22, 45), (46, 100_000))
 """Days after the dip into which looks are gathered; a tray counts once in a band, with its last look there."""
@@ -83,21 +83,26 @@ def grown(cells: Sequence[RemovalCell]) -> tuple[RemovalCell, ...]:
     return tuple(cell for cell in cells if cell.shares.keys["stage"] in ("adult", "any"))
 
 
+def loose(cells: Sequence[RemovalCell]) -> tuple[RemovalCell, ...]:
+    """Return the cells of every stage that can fall off: eggs apart."""
+    return tuple(cell for cell in cells if cell.shares.keys["stage"] not in GLUED)
+
+
 def removal_cell(keys: dict, agent: PestTally, sham: pd.DataFrame, *, confidence_level: float) -> RemovalCell:
     """Read one cell off the agent's part of a tally and the sham's dips; either may be empty, which is then said."""
     dips, level = agent.dips, {"confidence_level": confidence_level}
-    living, trays = dips["living_on"], int(dips["trays"].sum())
+    living = dips["living_on"]
     is_sham = bool(keys.get("is_control"))
     return RemovalCell(
         shares=shares_cell(keys, dips, sham, **level),
-        trays=trays,
+        trays=int(dips["trays"].sum()),
         pieces=int(dips["pieces"].sum()),
         left_alive=shares_of_found(living, living, dips["found"], session=dips["session"], **level).removed,
         reductions=() if is_sham else _reductions(dips, sham, **level),
         control=None if is_sham else _controlled(dips, sham, **level),
         looks=_looks(agent.looks, **level),
-        follow_up=_follow_up(agent.looks, trays, **level),
-        notes=_notes(dips),
+        follow_up=_follow_up(agent.looks, **level),
+        notes=(*_notes(dips), *_newcomers(agent.looks)),
     )
 
 
@@ -150,22 +155,35 @@ def _living_infested(looks: pd.DataFrame) -> pd.Series:
     return looks["infested"].where(looks["alive"] > 0, 0.0)
 
 
-def _follow_up(looks: pd.DataFrame, trays: int, *, confidence_level: float) -> FollowUp:
-    """What was seen on the pieces after the dip, tray by tray."""
-    seen = looks[looks["look"] != "before"]
+def _follow_up(looks: pd.DataFrame, *, confidence_level: float) -> FollowUp:
+    """What was seen on the pieces after the dip, tray by tray, of the trays that had the pest."""
+    looks = looks[looks["had"]]
+    seen, trays = looks[looks["look"] != "before"], looks["tray"].nunique()
     columns = (seen[name] for name in ("tray", "day", "alive"))
     return follow_up(*columns, session=seen["session"], trays=trays, confidence_level=confidence_level)
 
 
+def _newcomers(looks: pd.DataFrame) -> tuple[str, ...]:
+    """Trays that had none of the pest when they were dipped and some later: nothing that the dip left behind."""
+    n = looks.loc[(looks["look"] != "before") & ~looks["had"] & (looks["alive"] > 0), "tray"].nunique()
+    return (f"{_some(n, 'tray')} without the pest when dipped had it later",) if n else ()
+
+
 def _notes(dips: pd.DataFrame) -> tuple[str, ...]:
     """Which sessions' counts could not be used, or only in part."""
-    notes = [f"{n} sessions left out of the shares: {why}" for why, n in _sessions(dips, "missing").items() if why]
+    missing = _sessions(dips, "missing").items()
+    notes = [f"{_some(n, 'session')} left out of the shares: {why}" for why, n in missing if why]
     partial, unseen = (dips.loc[dips[name], "session"].nunique() for name in ("partial", "rinse_unseen"))
     if partial:
-        notes.append(f"{partial} sessions had only part of their pieces looked at: what fell is counted in that part")
+        notes.append(f"{_some(partial, 'session')} with only part of the pieces looked at: what fell counts in part")
     if unseen:
-        notes.append(f"{unseen} sessions were rinsed without a count of the rinse: removal is understated")
+        notes.append(f"{_some(unseen, 'session')} rinsed without a count of the rinse: removal is understated")
     return tuple(notes)
+
+
+def _some(n: int, what: str) -> str:
+    """Return "1 session" or "3 sessions"."""
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _sessions(dips: pd.DataFrame, column: str) -> dict[str, int]:

@@ -9,7 +9,7 @@ from matplotlib.ticker import PercentFormatter
 
 from afterdip.answers.removal_cell import RemovalCell
 from afterdip.answers.removal_shares import SharesCell
-from afterdip.charts.style import ACCENT, QUIET, agent_styles, say_instead
+from afterdip.charts.style import ACCENT, QUIET, SMALL, agent_styles, say_instead
 from afterdip.estimate import Estimate
 
 COMPARTMENTS = (
@@ -37,12 +37,12 @@ def draw_compartments(ax: Axes, cells: Sequence[SharesCell]) -> None:
                 height=0.72, label=words)  # fmt: skip
         start = [left + width for left, width in zip(start, widths, strict=True)]
     for place, cell in enumerate(shown):
-        ax.annotate(f"{cell.pests} in {cell.sessions} sessions", (1.01, place), va="center", fontsize=8, color=QUIET,
-                    annotation_clip=False)  # fmt: skip
+        ax.annotate(f"{cell.pests} in {cell.sessions} sessions", (1.01, place), va="center", fontsize=SMALL,
+                    color=QUIET, annotation_clip=False)  # fmt: skip
     _rows(ax, [cell.name for cell in shown])
     ax.set_xlim(0, 1)
     ax.set_xlabel("of all pests found in the dip")
-    ax.legend(ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), fontsize=8.5, handlelength=1.4)
+    ax.legend(ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), fontsize=SMALL, handlelength=1.4)
 
 
 def draw_shares(ax: Axes, cells: Sequence[RemovalCell], *, target: float, controls: Sequence[str] = ()) -> None:
@@ -84,11 +84,11 @@ def draw_looks(ax: Axes, cells: Sequence[RemovalCell]) -> None:
         ax.plot(x, [e.estimate for e in seen], color=style.color, linestyle=style.linestyle, marker=style.marker,
                 markersize=6, linewidth=1.1, label=_kind(cell.shares))  # fmt: skip
         ax.vlines(x, [e.low for e in seen], [e.high for e in seen], color=style.color, linewidth=2, alpha=0.55)
-    ax.set_xticks(range(len(stretches)), [_two_lines(words) for words in stretches], fontsize=8.5)
+    ax.set_xticks(range(len(stretches)), [_two_lines(words) for words in stretches], fontsize=SMALL)
     ax.set_ylim(0, None)
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.set_ylabel("pieces with living pests")
-    ax.legend(fontsize=8.5)
+    ax.legend(fontsize=SMALL)
 
 
 def draw_kill_by_month(ax: Axes, cells: Sequence[SharesCell], *, target: float) -> None:
@@ -103,7 +103,7 @@ def draw_kill_by_month(ax: Axes, cells: Sequence[SharesCell], *, target: float) 
             ax.plot([place], [e.estimate], "o", color=ACCENT, markersize=6, markeredgecolor="white")
         note = f"{e.sessions}" if e.known else "too\nfew"
         ax.annotate(note, (place, 0), xycoords=("data", "axes fraction"), xytext=(0, 4), textcoords="offset points",
-                    ha="center", fontsize=8, color=QUIET)  # fmt: skip
+                    ha="center", fontsize=SMALL, color=QUIET)  # fmt: skip
     ax.axhline(target, color=TARGET, linewidth=1.2, linestyle=(0, (5, 2)))
     ax.set_xticks(range(len(cells)), [cell.name for cell in cells], rotation=45, ha="right")
     ax.set_xlim(-0.6, len(cells) - 0.4)
@@ -124,12 +124,12 @@ def _limits(ax: Axes, e: Estimate, y: float, colour: str, *, filled: bool, small
 
 
 def _words(ax: Axes, words: str, place: float) -> None:
-    ax.annotate(words, (0.5, place + 0.1), va="center", ha="center", fontsize=8.5, color=QUIET)
+    ax.annotate(words, (0.5, place + 0.1), va="center", ha="center", fontsize=SMALL, color=QUIET)
 
 
 def _rows(ax: Axes, labels: Sequence[str]) -> None:
     """Label rows from top to bottom on a per cent axis."""
-    ax.set_yticks(range(len(labels)), labels, fontsize=8.5)
+    ax.set_yticks(range(len(labels)), labels, fontsize=SMALL)
     ax.set_ylim(len(labels) - 0.45, -0.55)
     ax.grid(visible=False, axis="y")
     ax.grid(axis="x")
@@ -140,7 +140,7 @@ def _target(ax: Axes, target: float) -> None:
     """The farm's target for kill as a line with its word."""
     ax.axvline(target, color=TARGET, linewidth=1.2, linestyle=(0, (5, 2)))
     ax.annotate("target for killed", (target, 1), xycoords=("data", "axes fraction"), xytext=(-3, 3), ha="right",
-                textcoords="offset points", color="#a34100", fontsize=8.5)  # fmt: skip
+                textcoords="offset points", color="#a34100", fontsize=SMALL)  # fmt: skip
 
 
 def _kind(cell: SharesCell) -> str:

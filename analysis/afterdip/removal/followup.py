@@ -9,16 +9,17 @@ import numpy as np
 from ..estimate import Estimate
 from ..proportion import session_proportion
 
+NONE_HAD = "no tray had this pest when it was dipped"
 NOT_LOOKED = "not looked at after the dip"
-STILL_THERE = "not clean: living pests on the pieces after the dip"
-CAME_BACK = "not clean: nothing seen after the dip, living pests found later"
+STILL_THERE = "not clean: some left alive after the dip"
+CAME_BACK = "not clean: none seen at first, living pests later"
 NOT_LOOKED_AGAIN = "nothing seen after the dip, not looked at again: not shown to be clean"
 NONE_SEEN_AGAIN = "nothing seen after the dip or later: clean only as far as the bound"
 
 
 @dataclass(frozen=True, slots=True)
 class FollowUp:
-    """Trays by what was seen after the dip and later.
+    """Trays that had the pest when they were dipped, by what was seen after the dip and later.
 
     `looked_at`: trays with any look after the dip; `looked_clean`: none living at the first of them; `looked_again`:
     of those, with a later look; `came_back`: of those, with living pests then, whose share is `share_back` (0 is a
@@ -43,7 +44,8 @@ def follow_up(tray, day, alive, *, session, trays: int, confidence_level: float 
     """Read the looks at the pieces after their dip, each of shape (n_looks,).
 
     `tray`: labels; `day`: days since the dip; `alive`: living pests seen; `session`: label of each look's dip;
-    `trays`: how many were dipped. A tray's first look is that of its smallest day (several rows of a day are added).
+    `trays`: how many had the pest when dipped, looked at or not. A tray's first look is that of its smallest day, and
+    several rows of a day are added.
     """
     tray, day, alive, session = np.asarray(tray), np.asarray(day, float), np.asarray(alive, float), np.asarray(session)
     labels, first_row, codes = np.unique(tray, return_index=True, return_inverse=True)
@@ -61,7 +63,7 @@ def follow_up(tray, day, alive, *, session, trays: int, confidence_level: float 
     )
     return FollowUp(
         trays, n, int(clean.sum()), int(watched.sum()), int((watched & back).sum()),
-        replace(share, trays=int(watched.sum())), _verdict(clean, again, back),
+        replace(share, trays=int(watched.sum())), _verdict(clean, again, back) if trays else NONE_HAD,
     )
 
 

@@ -121,7 +121,7 @@ def reductions_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, cap
     note = (
         f"{formulas} Arithmetic means; limits at {answer.confidence_level:.0%}, the session as the unit; below zero "
         f"the agent's side did worse. The rule is borrowed from insecticide trials; none exists for coral dips. "
-        f"{count(len(agents) - len(told))} further combinations have too few counts."
+        f"Combinations left out for too few counts: {count(len(agents) - len(told))}."
     )
     return Table(caption, columns, rows, note)
 
@@ -166,7 +166,7 @@ def _three(look: Look) -> tuple[str, str, str]:
 def follow_up_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, caption: str) -> Table:
     """Set what became of trays that looked clean after the dip."""
     head, names = _names([cell.shares for cell in cells])
-    counts = ("trays", "looked at after", "none living seen", "looked at again", "pests again")
+    counts = ("trays with the pest", "looked at after", "none living seen", "looked at again", "pests again")
     columns = (*head, *counts, "share with pests again", "reading")
     rows = tuple(
         (
@@ -178,7 +178,8 @@ def follow_up_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, capt
         for name, f in zip(names, (cell.follow_up for cell in cells), strict=True)
     )
     note = (
-        "Looked at again: of the trays where none living was seen. Share of those with pests again, limits at "
+        "Trays with the pest, at any stage, when they were dipped. Looked at again: of those where none living was "
+        "seen. Share of those with pests again, limits at "
         f"{answer.confidence_level:.0%}, the session as the unit. The reading is the worst seen in any tray: one "
         "later find and the set is not clean."
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.removal_cell import grown
+from afterdip.answers.removal_cell import grown, loose
 from afterdip.tables.base import count, per_cent
 
 if TYPE_CHECKING:
@@ -25,8 +25,8 @@ def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, 
         "kinds": _shares_caption([cell.shares for cell in grown(answer.cells)], span, level),
         "later": {
             "alt": "Share of pieces with living pests before the dip, after it and later, by pest, with limits. "
-            + " ".join(f"{cell.shares.name}: {cell.follow_up.verdict}." for cell in grown(answer.pests)),
-            "caption": f"Infested pieces of all looked at, all agents together, adults or stage not told, {span}; "
+            + " ".join(f"{cell.shares.name}: {cell.follow_up.verdict}." for cell in loose(answer.pests)),
+            "caption": f"Infested pieces of all looked at, all agents together, eggs apart, {span}; "
             f"{level} limits, the session as the unit. A zero has its upper limit: nothing found is not nothing there.",
         },
         "months": {

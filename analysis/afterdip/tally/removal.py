@@ -34,7 +34,8 @@ class PestTally:
     `rinse_unseen`: rinsed, but the rinse was not counted, so removal is understated.
 
     `looks`: one row a tray x pest x stage x day on the pieces: `look` is before (the last one), after (the first one,
-    within AFTER_DAYS) or later; `day` since the dip, `examined`, `alive`, `dead`, `infested` (NaN: not counted).
+    within AFTER_DAYS) or later; `day` since the dip, `examined`, `alive`, `dead`, `infested` (NaN: not counted), `had`
+    whether the tray had the pest, at any stage, before or in its dip.
     """
 
     dips: pd.DataFrame
@@ -51,7 +52,7 @@ def tally_pests(log: Log) -> PestTally:
     rows = log.pests.merge(trays, on="tray").merge(log.sessions[["session", *ABOUT]], on="session")
     rows["infested"] = _infested(rows)
     rows["day"] = (rows["counted"] - rows["date"]).dt.days
-    looks = _looks(rows)
+    looks = _looks(rows.assign(had=_had(rows)))
     trays = rows.drop_duplicates(["tray", *DIP]).groupby(PART, as_index=False)
     dips = trays.agg(trays=("tray", "size"), pieces=("pieces", "sum"), **{name: (name, "first") for name in ABOUT})
     for part in (_fallen(rows), _still_on(looks), _before_and_after(looks), _left(looks)):
@@ -70,9 +71,21 @@ def _infested(rows: pd.DataFrame) -> np.ndarray:
     return np.where(np.isnan(told), sure, told)
 
 
+def _had(rows: pd.DataFrame) -> np.ndarray:
+    """Whether each row's tray had the pest when it was dipped: in its own counts or, uncounted before, in its bath."""
+    found = (rows["alive"] + rows["dead"] > 0) & (rows["moment"] != "later")
+    fallen = found & rows["moment"].isin(["bath", "rinse"])
+
+    def anywhere(mask: pd.Series, key: str) -> pd.Series:
+        return mask.groupby([rows[key], rows["pest"]]).transform("any")
+
+    looked_before = anywhere(rows["moment"] == "before", "tray")
+    return (anywhere(found, "tray") | (anywhere(fallen, "session") & ~looked_before)).to_numpy()
+
+
 def _looks(rows: pd.DataFrame) -> pd.DataFrame:
     """Looks at the pieces, in order of time within a tray; of several before the dip only the last."""
-    counts = ["moment", "pieces", "day", "examined", "alive", "dead", "infested"]
+    counts = ["moment", "pieces", "day", "examined", "alive", "dead", "infested", "had"]
     seen = rows.loc[~rows["moment"].isin(["bath", "rinse"]), ["tray", *PART, *ABOUT, *counts]]
     order = seen["moment"].map({"before": 0, "on piece": 1, "later": 2})
     seen = seen.assign(order=order).sort_values(["tray", "pest", "stage", "day", "order"], kind="stable")
