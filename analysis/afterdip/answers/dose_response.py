@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from afterdip.answers.dose_response_cells import (
@@ -34,6 +35,7 @@ from afterdip.tally.removal import GLUED
 
 LOSS_LEVEL = 10.0  # per cent of corals over sham
 _MAP_SESSIONS = 12  # sessions from which strength and minutes are taken together
+_NEARLY = 0.1  # of the horizon: looks are due about a day, so a look so little early speaks for the horizon
 _PANELS = 12
 _UNUSUAL_SESSIONS = 6  # of them at another than the usual exposure
 
@@ -151,7 +153,8 @@ class _Reader:
         keys = exits[["session", "coral_group"]].drop_duplicates().reset_index(drop=True)
         group = exits[["session", "coral_group"]].merge(keys.reset_index(), on=["session", "coral_group"])["index"]
         columns = (exits[name].to_numpy() for name in ("since", "day", "dead", "left"))
-        n, died = counts_at_horizon(group.to_numpy(), *columns, horizon=self.horizon)
+        grace = _NEARLY * self.horizon
+        n, died = counts_at_horizon(group.to_numpy(), *columns, horizon=self.horizon, grace=grace)
         rows = keys.assign(n=n, died=died)
         whole = rows.groupby("session", as_index=False)[["n", "died"]].sum().assign(coral_group=ANY_CORAL)
         return self.tally.baths.merge(pd.concat([rows, whole]), on="session").query("n > 0")
@@ -287,6 +290,6 @@ def _months(tally: StrengthTally, period: Period, whole: _Reader) -> tuple[Month
         own = tuple(cell for cell in cells if cell.baths.agent == baths.agent)
         rows = pick(part.baths, agent=baths.agent)
         found = pick(part.pests, agent=baths.agent)["found"].sum()
-        strengths = max((cell.curve.strengths for cell in own), default=0)
+        strengths = np.unique(same_strength(pick(rows, strength_unit=baths.unit)["strength"].to_numpy(float))).size
         months.append(MonthCount(baths.agent, len(rows), strengths, round(float(found)), own))
     return tuple(months)

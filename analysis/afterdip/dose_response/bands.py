@@ -16,7 +16,7 @@ from .shares import shares
 MIN_STRENGTHS = 3
 MIN_SESSIONS = 6  # with the agent; measured in calibrate/dose_response.py
 MIN_SHAM = 2
-_POINTS = 25
+_POINTS = 17
 _NEAR = 1e-9
 
 

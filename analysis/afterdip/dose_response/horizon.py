@@ -10,8 +10,9 @@ from .links import Floats
 
 
 def counts_at_horizon(
-    group: Ints, since: ArrayLike, days: ArrayLike, deaths: ArrayLike, left: ArrayLike, *, horizon: float
-) -> tuple[Floats, Floats]:
+    group: Ints, since: ArrayLike, days: ArrayLike, deaths: ArrayLike, left: ArrayLike, *, horizon: float,
+    grace: float = 0.0,
+) -> tuple[Floats, Floats]:  # fmt: skip
     """Return n and responded of every group 0 .. max(group), as a curve takes them; n = 0: not followed so far.
 
     `group` (n_rows,) says which session (or session and coral) a row belongs to; `deaths` were found at `days`, the
@@ -20,10 +21,11 @@ def counts_at_horizon(
     is the number of deaths by the horizon and n the number of pieces that gives Kaplan-Meier's loss with them, which
     lies between the pieces whose fate is known and all pieces: censored pieces weigh as much as they were seen. With no
     death, n is the pieces known alive at the horizon. A group of which nobody was seen at or after the horizon, alive
-    or dead, does not count.
+    or dead, does not count. Pieces last seen alive up to `grace` days before the horizon count as alive at it.
     """
     group = np.asarray(group, dtype=np.int64)
     since, days, deaths, left = (np.asarray(a, dtype=float) for a in (since, days, deaths, left))
+    days = np.where((left > 0) & (days >= horizon - grace), np.maximum(days, horizon), days)
     size = int(group.max(initial=-1)) + 1
     early = _share_before(since, days, horizon)
     by_then = np.where(deaths > 0, deaths * early, 0.0)

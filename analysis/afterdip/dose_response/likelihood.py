@@ -110,8 +110,8 @@ def expected_information(rows: Rows, state: State) -> Floats:
 
 def observed_information(rows: Rows, state: State, link: Link) -> Floats:
     """Return minus the second derivative of the log-likelihood of each cell, shape (parameters, parameters, cells)."""
-    weight = rows.responded / np.maximum(state.p, 1e-140) ** 2
-    weight = weight + (rows.n - rows.responded) / np.maximum(state.q, 1e-140) ** 2
+    weight = rows.responded / np.maximum(state.p, 1e-120) ** 2
+    weight = weight + (rows.n - rows.responded) / np.maximum(state.q, 1e-120) ** 2
     matrix = summed_products(rows, weight, state.derivative)
     k = rows.design.shape[0]
     force = np.where(rows.control, 0.0, pull(rows, state))

@@ -28,6 +28,7 @@ _FISHER_STEPS = 9
 _HALVINGS = 12
 _FARTHEST = 1e100  # a step never overflows
 _ZERO = 1e-7  # a natural response below this is 0
+_NOTHING = 1e-60  # information below this is none
 _SOUND = 1e-9  # smallest pivot of a scaled information that still counts as positive definite
 
 
@@ -47,7 +48,7 @@ def _factor(information: Floats, held: Bools, ridge: float) -> tuple[Floats, Flo
     """
     width = information.shape[0]
     diagonal = np.stack([information[j, j] for j in range(width)])
-    usable = (diagonal > 0.0) & np.isfinite(diagonal)
+    usable = (diagonal > _NOTHING) & np.isfinite(diagonal)
     dead = held | ~usable
     scale = np.where(dead, 0.0, 1.0 / np.sqrt(np.where(dead, 1.0, diagonal)))
     factor = np.zeros_like(information)
@@ -83,6 +84,7 @@ def invert(information: Floats, held: Bools) -> tuple[Floats, Bools]:
     A cell whose information, scaled to a unit diagonal, is not positive definite gets zeros and False.
     """
     factor, scale, sound = _factor(information, held, 0.0)
+    factor = np.where(sound, factor, np.eye(len(factor))[:, :, None])
     inverse = np.empty_like(information)
     for j in range(information.shape[0]):
         unit = np.zeros(scale.shape)
