@@ -156,6 +156,29 @@ def test_tray_never_looked_at_leaves_no_confidence():
     assert freedom.ruled_out == 6
 
 
+def test_further_looks_go_where_they_are_missing():
+    """A tray looked at twice needs nothing; the other 10 pieces once and 8 more: 0.15 (1 - 0.85 * 8/10) = 0.048."""
+    freedom = lot_freedom([TrayLooks(12, (12, 12)), TrayLooks(10)], prevalence=0.02, sensitivity=0.85)
+    assert (freedom.further_looks, freedom.further_pieces) == (2, 18)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 9), st.integers(1, 9), st.sampled_from([0.5, 0.8, 1.0]), st.sampled_from([0.02, 0.3]))
+def test_further_looks_are_enough_and_few(one, other, sensitivity, prevalence):
+    """By trying every split of fewer pieces over two trays, one look each at most; more than a look: not compared."""
+    asked = {"prevalence": prevalence, "sensitivity": sensitivity}
+    freedom = lot_freedom([TrayLooks(one), TrayLooks(other)], **asked)
+    sure = [
+        a + b
+        for a, b in product(range(one + 1), range(other + 1))
+        if lot_freedom([TrayLooks(one, (a,)), TrayLooks(other, (b,))], **asked).confidence.estimate >= 0.95 - 1e-12
+    ]
+    if freedom.further_looks == 1:
+        assert min(sure) <= freedom.further_pieces <= min(sure) + 1  # equal trays' chances, not every split, are tried
+    else:
+        assert not sure
+
+
 trays = st.lists(
     st.integers(1, 7).flatmap(lambda n: st.tuples(st.just(n), st.lists(st.integers(0, n), max_size=2))),
     min_size=1, max_size=3,
@@ -180,9 +203,7 @@ def test_worst_spread_by_enumeration(trays, sensitivity, prevalence):
     assert freedom.confidence.estimate == pytest.approx(1 - worst[freedom.design_infested], abs=1e-9)
     beyond = [d for d, chance in enumerate(worst) if chance <= 0.05 * (1 + 1e-9)]
     assert freedom.ruled_out == (min(beyond) if beyond else freedom.pieces)
-    if freedom.further_looks:
-        shares = freedom.further_pieces - (freedom.further_looks - 1) * freedom.pieces
-        assert 1 <= shares <= freedom.pieces
+    assert (freedom.further_pieces == 0) == (freedom.confidence.estimate >= 0.95 - 1e-12)
 
 
 def test_order_of_trays_and_looks_does_not_matter():

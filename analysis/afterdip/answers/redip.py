@@ -181,16 +181,14 @@ def _why(series: Series, plan: Plan, life: LifeCycle) -> str:
     if plan.status == "unknown":
         return life.reason or f"hatchlings lay within {life.laying_days_earliest:g} days: no daily series can meet them"
     last, anchor = date_of(series.last), date_of(series.anchor)
-    open_end = f"; {life.reason}" if not plan.ends else ""
     if plan.status == "complete":
         return f"eggs laid up to {anchor} had hatched by {date_of(plan.hatched_by)}, and the last dip was on {last}"
     if plan.status == "not dipped":
-        return f"no dip yet but sham dips{open_end}"
+        return "no dip yet but sham dips"
     if plan.status == "overdue":
-        gone = f"the last dip was on {last}, the next was due by {date_of(plan.latest)}"
-        return f"{gone}: hatchlings may have laid since, so the series begins again{open_end}"
+        gone = f"last dipped {last}, due again by {date_of(plan.latest)}"
+        return f"{gone}: hatchlings may have laid, the series begins again"
     if series.layers:
-        return f"living pests were seen after the dip of {last}: what they lay is counted from the next dip{open_end}"
-    hatched = f"until {date_of(plan.hatched_by - 1)}" if plan.hatched_by else "for longer than is known"
-    by = f"a dip by {date_of(plan.latest)} meets the hatchlings before they can lay"
-    return f"eggs laid up to {anchor} may hatch {hatched}; {by}{open_end}"
+        return f"living pests seen after the dip of {last}: what they lay is counted from the next dip"
+    until = f"until {date_of(plan.hatched_by - 1)}" if plan.hatched_by else "for longer than is known"
+    return f"eggs laid up to {anchor} hatch {until}; a dip by {date_of(plan.latest)} meets hatchlings before they lay"

@@ -175,7 +175,8 @@ def _row(
         if eyes.used is not None:
             freedom = lot_freedom(looks, sensitivity=eyes.used, **asked)
         if cause == "looks":
-            cause, reason = _weigh(freedom, perfect, settings)
+            unseen = sum(not state.counting for state in states)
+            cause, reason = _weigh(freedom, perfect, settings, unseen if len(states) > 1 else 0)
     silent = cannot_say(
         reason, confidence_level=settings.confidence, pieces=base["examined"], trays=base["trays"]
     )
@@ -213,8 +214,8 @@ def _hold(base: dict, states: list[TrayState], life: LifeCycle | None, today: in
     return "looks", ""
 
 
-def _weigh(freedom: Freedom | None, perfect: Freedom, settings: Settings) -> tuple[str, str]:
-    """Say what the looks that count show, or what is missing."""
+def _weigh(freedom: Freedom | None, perfect: Freedom, settings: Settings, unseen: int) -> tuple[str, str]:
+    """Say what the looks that count show, or what is missing; `unseen`: trays of several without such a look."""
     design = f"{perfect.design_infested} or more of {perfect.pieces} pieces infested"
     if freedom is None:
         at_best = f"at 100 % it would be no more than {perfect.share.high:.1%} of {perfect.pieces} pieces"
@@ -225,7 +226,9 @@ def _weigh(freedom: Freedom | None, perfect: Freedom, settings: Settings) -> tup
     if freedom.further_looks is None:
         return "looks", f"looking alone cannot rule out {design}: a look overlooks too much"
     looks = "1 further look" if freedom.further_looks == 1 else f"{freedom.further_looks} further looks"
-    return "looks", f"{design} cannot be ruled out yet: {looks}, {freedom.further_pieces} pieces in all, without a find"
+    trays = f" ({unseen} of its trays not looked at since the last hatch)" if unseen else ""
+    needed = f"{looks}, {freedom.further_pieces} pieces in all, without a find"
+    return "looks", f"{design} cannot be ruled out yet{trays}: {needed}"
 
 
 def _probability(freedom: Freedom) -> Estimate:

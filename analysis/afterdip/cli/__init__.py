@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from afterdip import __version__
 from afterdip.cli.common import DONE, FAILED, LOG_HAS_ERRORS, WRONG_USE, say
 
-VERBS = ("new", "demo", "check", "report", "compare", "labour", "trial")
+VERBS = ("new", "demo", "check", "report", "compare", "labour", "redip", "release", "trial")
 _ABOUT = """What your dip logs say: what survived after dipping, what the dips removed, and how sure that is."""
 _STATUS = """exit status: 0 done; 1 the log has errors; 2 wrong use; 3 it could not be done (no space, a page failed)"""
 

@@ -196,31 +196,50 @@ def _spread(logs: Sequence[np.ndarray], most: int) -> np.ndarray:
 def _further(
     trays: Sequence[TrayLooks], sensitivity: float, design: int, allowed: float, missed: float
 ) -> tuple[int | None, int | None]:
-    """Whole looks at the lot as long as one more is not enough, then the smallest equal share of every tray."""
+    """Looks and pieces still needed: every tray is brought to the same chance to miss one infested piece.
+
+    That chance is the largest with which the lot as a whole is sure enough; a tray below it needs nothing more. Looked
+    for among the chances that whole numbers of pieces can give, so for one tray the answer is the fewest pieces.
+    """
     if missed <= allowed:
         return 0, 0
-    pieces = sum(tray.pieces for tray in trays)
-    whole = 0  # looks at every piece before the last, partial one
-    if sensitivity < 1.0:
-        whole = math.ceil(math.log(allowed / missed) / (design * math.log1p(-sensitivity)) - 1e-9) - 1
-    if whole >= LOOKS_AT_MOST:
+    chances = [_one_missed(tray, sensitivity, allowed) for tray in trays]
+    if any(chance is None for chance in chances):
         return None, None
-    largest = max(tray.pieces for tray in trays)
-    low, high = 0, largest  # of the largest tray so many are looked at, of the others the same share, rounded up
+    levels = np.unique(np.concatenate(chances))
+    low, high = -1, len(levels) - 1  # levels[0] is enough: no infested piece is then missed oftener than allowed
     while high - low > 1:
         middle = (low + high) // 2
-        chance = _after(trays, whole, middle / largest, sensitivity, design)
-        low, high = (low, middle) if chance <= allowed else (middle, high)
-    return whole + 1, whole * pieces + sum(_part(tray, high / largest) for tray in trays)
+        more = [_looked_at_more(t, _fewest(c, levels[-1 - middle])) for t, c in zip(trays, chances, strict=True)]
+        logs = [_log_misses(tray, sensitivity, design) for tray in more]
+        enough = np.exp(_spread(logs, design))[design] <= allowed
+        low, high = (low, middle) if enough else (middle, high)
+    needed = [_fewest(chance, levels[-1 - high]) for chance in chances]
+    return max(math.ceil(n / tray.pieces) for n, tray in zip(needed, trays, strict=True)), sum(needed)
 
 
-def _part(tray: TrayLooks, share: float) -> int:
-    return min(tray.pieces, math.ceil(share * tray.pieces - 1e-9))
+def _one_missed(tray: TrayLooks, sensitivity: float, allowed: float) -> np.ndarray | None:
+    """Chance that one infested piece of a tray is missed after 0, 1, 2 ... further pieces, until it is small enough.
+
+    None if that takes more than LOOKS_AT_MOST looks.
+    """
+    now = math.prod(1.0 - sensitivity * n / tray.pieces for n in tray.examined)
+    looks = 1
+    if now > 0.0 and sensitivity < 1.0:
+        looks = max(1, math.ceil(math.log(allowed / now) / math.log1p(-sensitivity) - 1e-9))
+    if looks > LOOKS_AT_MOST:
+        return None
+    more = np.arange(looks * tray.pieces + 1)
+    return now * (1.0 - sensitivity) ** (more // tray.pieces) * (1.0 - sensitivity * (more % tray.pieces) / tray.pieces)
 
 
-def _after(trays: Sequence[TrayLooks], whole: int, share: float, sensitivity: float, design: int) -> float:
-    """Chance to notice nothing after `whole` further looks at every piece and one at a share of each tray."""
-    more = [
-        TrayLooks(tray.pieces, (*tray.examined, *([tray.pieces] * whole), _part(tray, share))) for tray in trays
-    ]
-    return float(np.exp(_spread([_log_misses(tray, sensitivity, design) for tray in more], design))[design])
+def _fewest(chances: np.ndarray, level: float) -> int:
+    """Fewest further pieces that bring the chance, which falls with every piece, down to a level; all if none does."""
+    below = np.flatnonzero(chances <= level * (1 + 1e-12))
+    return int(below[0]) if len(below) else len(chances) - 1
+
+
+def _looked_at_more(tray: TrayLooks, further: int) -> TrayLooks:
+    """The tray after so many further pieces: whole looks, then one at the rest."""
+    whole, rest = divmod(further, tray.pieces)
+    return TrayLooks(tray.pieces, (*tray.examined, *([tray.pieces] * whole), *([rest] if rest else [])))

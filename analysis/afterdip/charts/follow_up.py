@@ -1,0 +1,98 @@
+"""Following up, drawn: a calendar of dips with the days on which eggs may hatch, and how sure looks make us of lots."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.ticker import PercentFormatter
+
+from afterdip.answers.redip import Redip, day_of
+from afterdip.answers.release import Release
+from afterdip.charts.style import ACCENT, INK, QUIET, say_instead
+
+BACK_DAYS = 45  # so far back dips given are drawn
+HATCHING = "#f0d9a8"
+LATE = "#c24e00"
+
+
+def draw_calendar(ax: Axes, rows: Sequence[Redip], *, as_of: str) -> None:
+    """Draw a line a tray and pest: dips given and planned, the last day for each, and while eggs may still hatch."""
+    if not rows:
+        say_instead(ax, "No dip can be dated.")
+        return
+    today = day_of(as_of)
+    last = max(dip.latest for row in rows for dip in row.plan.dips)
+    start, end = today - BACK_DAYS, max(last, *(row.plan.hatched_by or 0 for row in rows)) + 3
+    for place, row in enumerate(rows):
+        _hatching(ax, place, row, end)
+        given = [day for day in row.dips if day >= start]
+        ax.plot(given, [place] * len(given), "o", color=ACCENT, markersize=6)
+        for dip in row.plan.dips:
+            ax.plot([dip.day, dip.latest], [place, place], color=INK, linewidth=1.6, solid_capstyle="butt")
+            colour = LATE if row.plan.status == "overdue" and dip.day == today else ACCENT
+            ax.plot([dip.day], [place], "D", color=colour, markerfacecolor="white", markersize=6, markeredgewidth=1.6)
+    ax.axvline(today, color=QUIET, linewidth=0.9, linestyle=(0, (1, 2)))
+    ax.annotate(f"as of {as_of}", (today, 1), xycoords=("data", "axes fraction"), xytext=(3, 2),
+                textcoords="offset points", fontsize=8, color=QUIET)  # fmt: skip
+    ax.set_xlim(start, end)
+    _dates(ax)
+    _labels(ax, [f"{row.tray}, {row.pest} ({row.plan.status})" for row in rows])
+
+
+def draw_release(ax: Axes, rows: Sequence[Release], *, confidence_level: float) -> None:
+    """Draw how sure the looks that count make us of each lot, beside the confidence the farm wants."""
+    if not rows:
+        say_instead(ax, "No lot can be read yet: the reasons are in the table.")
+        return
+    for place, row in enumerate(rows):
+        sure = row.confidence.estimate
+        ax.plot([0, sure], [place, place], color=ACCENT, linewidth=2.2, solid_capstyle="butt")
+        face = ACCENT if row.decision == "release" else "white"
+        ax.plot([sure], [place], "o", color=ACCENT, markerfacecolor=face, markersize=6.5, markeredgewidth=1.6)
+        ax.text(0.0, place - 0.3, f"{row.lot}: {row.pest}", va="bottom", fontsize=8.5)
+        ax.text(_WORDS_AT, place, _missing(row), va="center", fontsize=8.5, color=QUIET)
+    ax.axvline(confidence_level, color=LATE, linewidth=1.2, linestyle=(0, (5, 2)), zorder=0)
+    ax.annotate("wanted", (confidence_level, 1), xycoords=("data", "axes fraction"), xytext=(0, 2), ha="center",
+                textcoords="offset points", fontsize=8.5, color="#a34100")  # fmt: skip
+    ax.set_xlim(-0.02, 1.4)
+    ax.set_xticks([0, 0.25, 0.5, 0.75, 1.0])
+    ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
+    ax.set_xlabel("how sure that less than the design value is infested")
+    _labels(ax, [""] * len(rows))
+    ax.set_ylim(len(rows) - 0.5, -1.0)
+    ax.tick_params(axis="y", length=0)
+
+
+_WORDS_AT = 1.04  # to the right of 100 %
+
+
+def _missing(row: Release) -> str:
+    if row.decision == "release":
+        return "may leave"
+    if row.cause == "too early":
+        return "looks do not count yet"
+    return "looking alone is not enough" if row.further_pieces is None else f"look at {row.further_pieces} more"
+
+
+def _hatching(ax: Axes, place: int, row: Redip, end: int) -> None:
+    """Shade from the day up to which eggs may have been laid to the last hatch; hatched in print where that is open."""
+    renewed = row.plan.status in ("overdue", "not dipped") or row.series.layers
+    begin = row.plan.dips[0].day if renewed else row.series.anchor
+    until = row.plan.hatched_by if row.plan.hatched_by is not None else end
+    look = {} if row.plan.hatched_by is not None else {"hatch": "///", "alpha": 0.55}
+    ax.barh(place, until - begin, left=begin, height=0.62, color=HATCHING, edgecolor="white", zorder=0, **look)
+
+
+def _dates(ax: Axes) -> None:
+    locator = AutoDateLocator(minticks=4, maxticks=9)
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+
+
+def _labels(ax: Axes, labels: Sequence[str]) -> None:
+    ax.set_yticks(range(len(labels)), labels, fontsize=8.5)
+    ax.set_ylim(len(labels) - 0.4, -0.6)
+    ax.grid(axis="x")
+    ax.grid(visible=False, axis="y")

@@ -1,0 +1,42 @@
+"""Say which trays are due for another dip, when, and why.
+
+For every tray in hand of a lot in which a pest was found: the next dip, the last day for it, the dips after it, and the
+chance that a pest lives through them all. A gap between dips must be shorter than the time from hatching to the first
+eggs, and the last dip must come after the last egg has hatched: enter both in farm.toml for each pest. Nothing is
+guessed: a pest without figures, or water outside their temperature, is listed as unknown. With --ics the dips go into a
+calendar file. It counts days; what may be used, and how often, is for label, safety data sheet and veterinarian.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from afterdip.cli.common import DONE
+from afterdip.cli.follow_up import answer_of, declare_follow_up, write_json
+
+
+def declare(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    declare_follow_up(parser)
+    parser.add_argument("--ics", metavar="FILE", type=Path, help="also write the dips to come as a calendar file")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compute, write and print."""
+    from afterdip.tables import follow_up as tables
+    from afterdip.tables.ics import calendar_file
+    from afterdip.tables.labour import as_text
+
+    answer = answer_of(args)
+    if args.ics:
+        args.ics.write_bytes(calendar_file(answer))
+    if args.json:
+        found = answer.to_json()
+        write_json(args.json, {name: found[name] for name in ("lives", "redips")}, answer.as_of)
+    if args.json != "-":
+        print(tables.dips_sentence(answer))
+        print(f"\n{as_text(tables.redip_table(answer, caption='Dips due'))}")
+        print(f"\n{as_text(tables.unknown_table(answer, caption='No dip can be dated'))}")
+        print(f"\n{as_text(tables.lives_table(answer, caption='What the dates rest on'))}")
+    return DONE
