@@ -46,49 +46,69 @@ def draw_compartments(ax: Axes, cells: Sequence[SharesCell]) -> None:
 
 
 def draw_shares(ax: Axes, cells: Sequence[RemovalCell], *, target: float, controls: Sequence[str] = ()) -> None:
-    """Draw killed (filled) and removed (open) of all found with limits, the sham's in grey on the row's upper edge."""
+    """Draw killed (filled) and removed (open) of all found with limits, the sham's in grey on the row's upper edge.
+
+    Agents stand under their pest and stage; cells come in that order.
+    """
     shown = [cell.shares for cell in cells if not cell.shares.keys["is_control"]]
     if not any(cell.killed.known or cell.removed.known for cell in shown):
         say_instead(ax, "Too few pests or sessions to say what was removed or killed.")
         return
     styles = agent_styles([str(cell.keys["agent"]) for cell in shown], controls)
-    for place, cell in enumerate(shown):
-        colour = styles[str(cell.keys["agent"])].color
-        if not cell.killed.known and not cell.removed.known:
-            _words(ax, "too few to say" if "too few" in cell.killed.reason else cell.killed.reason, place)
-        _limits(ax, cell.killed, place + 0.1, colour, filled=True)
-        _limits(ax, cell.removed, place + 0.3, colour, filled=False)
-        _limits(ax, cell.sham.killed, place - 0.3, QUIET, filled=True, small=True)
-        _limits(ax, cell.sham.removed, place - 0.15, QUIET, filled=False, small=True)
-    _rows(ax, [cell.name for cell in shown])
+    labels: list[str] = []
+    kind = ""
+    for cell in shown:
+        if _kind(cell) != kind:
+            kind = _kind(cell)
+            ax.annotate(kind, (0.5, len(labels) + 0.2), va="center", ha="center", fontsize=SMALL, weight="bold")
+            labels.append("")
+        _share_row(ax, cell, len(labels), styles[str(cell.keys["agent"])].color)
+        labels.append(str(cell.keys["agent"]))
+    _rows(ax, labels)
+    ax.tick_params(axis="y", length=0)
     _target(ax, target)
     ax.set_xlim(-0.01, 1.01)
     ax.set_xlabel("of all pests found in the dip")
 
 
+def _share_row(ax: Axes, cell: SharesCell, place: int, colour: str) -> None:
+    """One agent's killed and removed with the sham's above them."""
+    if not cell.killed.known and not cell.removed.known:
+        few = "too few" in cell.killed.reason
+        words = "too few to say" if few else "none found" if "no pest" in cell.killed.reason else "not counted"
+        ax.annotate(words, (0.6, place + 0.1), va="center", ha="center", fontsize=SMALL, color=QUIET)
+    _limits(ax, cell.killed, place + 0.1, colour, filled=True)
+    _limits(ax, cell.removed, place + 0.3, colour, filled=False)
+    _limits(ax, cell.sham.killed, place - 0.3, QUIET, filled=True, small=True)
+    _limits(ax, cell.sham.removed, place - 0.15, QUIET, filled=False, small=True)
+
+
 def draw_looks(ax: Axes, cells: Sequence[RemovalCell]) -> None:
-    """Draw the infested share of the pieces at each look, before, after and later, a line a pest; zeros as bounds."""
+    """Draw the infested share of the pieces at each look, before, after and later; zeros as bounds.
+
+    A colour is a pest, a line a stage: full with filled markers for the grown, dashed with open ones for the young.
+    """
     shown = [cell for cell in cells if any(look.infestation.prevalence.known for look in cell.looks)]
     if not shown:
         say_instead(ax, "Too few looks at the pieces to say how many were infested.")
         return
-    order = [look.when for cell in shown for look in cell.looks]
-    stretches = sorted(set(order), key=_when)
-    styles = agent_styles([cell.shares.name for cell in shown])
+    stretches = sorted({look.when for cell in shown for look in cell.looks}, key=_when)
+    styles = agent_styles([str(cell.shares.keys["pest"]) for cell in shown])
     for number, cell in enumerate(shown):
-        style = styles[cell.shares.name]
-        shift = 0.12 * (number - (len(shown) - 1) / 2)
+        style, young = styles[str(cell.shares.keys["pest"])], cell.shares.keys["stage"] == "juvenile"
+        shift = 0.1 * (number - (len(shown) - 1) / 2)
         told = [look for look in cell.looks if look.infestation.prevalence.known]
         x = [stretches.index(look.when) + shift for look in told]
         seen = [look.infestation.prevalence for look in told]
-        ax.plot(x, [e.estimate for e in seen], color=style.color, linestyle=style.linestyle, marker=style.marker,
-                markersize=6, linewidth=1.1, label=_kind(cell.shares))  # fmt: skip
-        ax.vlines(x, [e.low for e in seen], [e.high for e in seen], color=style.color, linewidth=2, alpha=0.55)
+        ax.plot(x, [e.estimate for e in seen], color=style.color, linestyle="--" if young else "-", linewidth=1.1,
+                marker=style.marker, markersize=6, markerfacecolor="white" if young else style.color,
+                label=_kind(cell.shares))  # fmt: skip
+        ax.vlines(x, [e.low for e in seen], [e.high for e in seen], color=style.color, linewidth=2, alpha=0.5)
     ax.set_xticks(range(len(stretches)), [_two_lines(words) for words in stretches], fontsize=SMALL)
     ax.set_ylim(0, None)
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.set_ylabel("pieces with living pests")
-    ax.legend(fontsize=SMALL)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), fontsize=SMALL)
 
 
 def draw_kill_by_month(ax: Axes, cells: Sequence[SharesCell], *, target: float) -> None:
@@ -123,10 +143,6 @@ def _limits(ax: Axes, e: Estimate, y: float, colour: str, *, filled: bool, small
     ax.plot([e.estimate], [y], "o", color=colour, markersize=size, markerfacecolor=face, markeredgecolor=colour)
 
 
-def _words(ax: Axes, words: str, place: float) -> None:
-    ax.annotate(words, (0.5, place + 0.1), va="center", ha="center", fontsize=SMALL, color=QUIET)
-
-
 def _rows(ax: Axes, labels: Sequence[str]) -> None:
     """Label rows from top to bottom on a per cent axis."""
     ax.set_yticks(range(len(labels)), labels, fontsize=SMALL)
@@ -144,7 +160,9 @@ def _target(ax: Axes, target: float) -> None:
 
 
 def _kind(cell: SharesCell) -> str:
-    return f"{cell.keys['pest']} ({cell.keys['stage']})"
+    """Pest and stage in words."""
+    stage = "" if cell.keys["stage"] == "any" else f", {cell.keys['stage']}"
+    return f"{cell.keys['pest']}{stage}"
 
 
 def _when(words: str) -> float:
