@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from textwrap import fill
+
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, PercentFormatter
 
 from afterdip.answers.dose_response import DoseResponseAnswer
 from afterdip.answers.dose_response_cells import MinutesCell, WindowCell
-from afterdip.charts.style import ACCENT, QUIET, RULE, say_instead
+from afterdip.charts.style import ACCENT, QUIET, RULE, SMALL, say_instead
 from afterdip.dose_response import ConcentrationCurve, ResponseBand
 
 KILL, LOSS, WINDOW = ACCENT, "#c24e00", "#e3efe6"
 _COLUMNS = 2
+_LINE = 27  # characters that fit over a panel
+_TEXT = 1.15  # inches that title, tick labels and label of a panel take
 
 
 def panel_rows(answer: DoseResponseAnswer) -> int:
@@ -22,7 +27,7 @@ def panel_rows(answer: DoseResponseAnswer) -> int:
 
 def panels_height(answer: DoseResponseAnswer) -> float:
     """Return the height in inches of the figure of all panels."""
-    return 0.6 + 2.9 * panel_rows(answer)
+    return 0.3 + (1.7 + _TEXT) * panel_rows(answer)
 
 
 def draw_windows(axes: np.ndarray, answer: DoseResponseAnswer) -> None:
@@ -34,8 +39,10 @@ def draw_windows(axes: np.ndarray, answer: DoseResponseAnswer) -> None:
         ax.set_axis_off()
     if not answer.shown:
         say_instead(panels[0], "Too few to say: no agent was used\nat enough strengths for a curve.")
-    elif panels:
-        panels[0].legend(loc="upper left", bbox_to_anchor=(0.0, 1.32), ncols=2, fontsize=8, handlelength=1.4)
+    else:
+        handles = [Line2D([], [], color=colour, label=words) for colour, words in (
+            (KILL, "pests killed"), (LOSS, "corals lost over sham"))]  # fmt: skip
+        panels[0].figure.legend(handles=handles, loc="outside upper left", ncols=2, fontsize=SMALL, handlelength=1.4)
 
 
 def draw_window(ax: Axes, cell: WindowCell) -> None:
@@ -63,10 +70,11 @@ def draw_window(ax: Axes, cell: WindowCell) -> None:
     _concentration_axis(ax, low, high, sham_at)
     ax.set_ylim(-0.12, 1.06)
     ax.yaxis.set_major_formatter(PercentFormatter(1.0))
-    ax.set_xlabel(f"concentration, {cell.baths.unit}, {cell.baths.exposure}", fontsize=8.5)
-    note = "" if window.low is not None else "no window"
-    ax.set_title(f"{cell.baths.agent}\n{cell.pest}, {cell.stage}, on {cell.coral_group}", fontsize=8.5)
-    ax.annotate(note, (0.99, 0.5), xycoords="axes fraction", ha="right", fontsize=8.5, color=QUIET)
+    ax.set_xlabel(f"concentration, {cell.baths.unit}\n{fill(cell.baths.exposure, _LINE)}", fontsize=SMALL)
+    against = f"{cell.pest}, {cell.stage}, on {cell.coral_group}"
+    ax.set_title(f"{cell.baths.agent}\n{fill(against, _LINE)}", fontsize=SMALL)
+    if window.low is None:
+        ax.annotate("no window", (0.99, 0.5), xycoords="axes fraction", ha="right", fontsize=SMALL, color=QUIET)
 
 
 def _wide(stretch: tuple[float, float], span: float) -> tuple[float, float]:
@@ -102,9 +110,11 @@ def _dots(ax: Axes, curve: ConcentrationCurve, sham_at: float, colour: str, mark
 
 def _concentration_axis(ax: Axes, low: float, high: float, sham_at: float) -> None:
     """Label the log axis with plain numbers inside what was tried, and "sham" apart."""
-    subs = (1.0,) if high / low > 100 else (1.0, 2.0, 5.0)
-    ticks = [t for t in LogLocator(subs=subs).tick_values(low, high) if low * 0.99 <= t <= high * 1.01]
-    ax.set_xticks([sham_at, *ticks], labels=["sham", *(f"{t:g}" for t in ticks)], fontsize=8)
+    ticks: list[float] = []
+    for value in LogLocator(subs=(1.0, 2.0, 5.0)).tick_values(low, high):
+        if low * 0.99 <= value <= high * 1.01 and value >= (ticks[-1] if ticks else low) * (high / low) ** 0.22:
+            ticks.append(float(value))
+    ax.set_xticks([sham_at, *ticks], labels=["sham", *(f"{t:g}" for t in ticks)])
     ax.xaxis.set_minor_formatter(NullFormatter())
     ax.minorticks_off()
 
@@ -127,19 +137,19 @@ def draw_minutes(ax: Axes, cells: tuple[MinutesCell, ...]) -> None:
     if np.isfinite(grid.kill_low).sum() > 3:
         lines = ax.contour(grid.strength, grid.minutes, grid.kill_low, levels=(0.5, 0.8, 0.95), colors=KILL,
                            linewidths=1.0)  # fmt: skip
-        ax.clabel(lines, fmt=lambda v: f"kill at least {100 * v:.0f} %", fontsize=7.5)
+        ax.clabel(lines, fmt=lambda v: f"kill at least {100 * v:.0f} %", fontsize=SMALL)
     size = 12.0 + 30.0 * shown.tried["sessions"] / shown.tried["sessions"].max()
     ax.scatter(shown.tried["strength"], shown.tried["minutes"], s=size, facecolors="none", edgecolors=QUIET)
     for axis, values in ((ax.xaxis, shown.tried["strength"]), (ax.yaxis, shown.tried["minutes"])):
         ticks = _apart(np.unique(values))
-        axis.set_ticks(ticks, labels=[f"{t:.4g}" for t in ticks], fontsize=8)
+        axis.set_ticks(ticks, labels=[f"{float(f'{t:.3g}'):g}" for t in ticks], fontsize=SMALL)
         axis.set_minor_formatter(NullFormatter())
     ax.minorticks_off()
     ax.grid(visible=False)
     ax.set_xlabel(f"concentration, {shown.unit}")
     ax.set_ylabel("minutes in the bath")
     ax.yaxis.set_minor_formatter(FuncFormatter(lambda *_: ""))
-    ax.set_title(shown.name, fontsize=9)
+    ax.set_title(shown.name, fontsize=SMALL)
 
 
 def _apart(values: np.ndarray) -> list[float]:

@@ -110,7 +110,10 @@ def _hoped(cell: WindowCell) -> str:
 
 
 def curve_table(answer: DoseResponseAnswer, cells: Sequence[CurveCell], *, caption: str) -> Table:
-    """Return the curves' concentrations; for kill also where half come off the piece."""
+    """Return the curves' concentrations; for kill also where half come off the piece.
+
+    Agents that were only used at one strength have no row, but are named below.
+    """
     removed = {(c.baths.agent, *c.keys.values()): c for c in answer.removed}
     kill = any(cell.outcome == "killed" for cell in cells)
     far = sorted({cell.far_level for cell in cells})
@@ -119,6 +122,8 @@ def curve_table(answer: DoseResponseAnswer, cells: Sequence[CurveCell], *, capti
     rows = []
     for cell in cells:
         curve = cell.curve
+        if curve.strengths < 2:
+            continue
         low, high = curve.tried
         tried = f"{curve.strengths}: {strength_text(low)} to {strength_text(high)} {cell.baths.unit}"
         off = removed.get((cell.baths.agent, *cell.keys.values()))
@@ -129,12 +134,14 @@ def curve_table(answer: DoseResponseAnswer, cells: Sequence[CurveCell], *, capti
             *(["–" if off is None else strength_estimate(off.middle)] if kill else []),
             "–" if cell.refusal else per_cent(cell.natural), cell.baths.exposure,
         ))  # fmt: skip
+    single = sorted({c.baths.agent for c in cells} - {row[0] for row in rows})
+    alone = f" Used at one strength only: {', '.join(single)}." if single else ""
     what = "pests dead" if kill else f"corals dead by day {answer.horizon_days}"
     return Table(
         caption, tuple(heads), tuple(rows),
         note=f"LC: concentration in the bath at which so many per cent of {what} beyond what the sham shows, at the "
         f"exposure given, with {100 * answer.confidence_level:g} % limits at session level (Fieller). Never read "
-        "outside the strengths tried.",
+        f"outside the strengths tried.{alone}",
     )  # fmt: skip
 
 
