@@ -27,7 +27,7 @@ def test_a_figure_carries_alt_text_and_a_caption_of_its_own(displayed):
     show.show_figure(fig, alt="rises <2>", caption="A & <b>")
     (image, about), (caption, role) = displayed
     assert base64.b64decode(image["image/png"]).startswith(b"\x89PNG")
-    assert about == {"image/png": {"alt": "rises <2>", "width": 480}}
+    assert about == {"image/png": {"alt": "rises <2>", "width": 600}}
     assert caption["text/html"] == "<figcaption>A &amp; &lt;b&gt;</figcaption>"
     assert role == {"afterdip": "caption"}
 

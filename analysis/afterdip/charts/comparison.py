@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
-from afterdip.charts.style import ACCENT, INK, QUIET, agent_styles, say_instead
+from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, agent_styles, say_instead
 
 if TYPE_CHECKING:
     from afterdip.answers.comparison import ComparisonAnswer
@@ -63,7 +63,7 @@ def draw_differences(ax: Axes, answer: ComparisonAnswer | None) -> None:
     for place, (_, gap, margin, main) in enumerate(rows):
         ax.fill_betweenx([place - 0.42, place + 0.42], -margin, margin, color=ACCENT, alpha=0.10, linewidth=0)
         if not gap.known:
-            ax.text(0, place, gap.reason, va="center", ha="center", color=QUIET, fontsize=8.5)
+            ax.text(0, place, gap.reason, va="center", ha="center", color=QUIET, fontsize=SMALL)
             continue
         colour = ACCENT if main else QUIET
         ax.plot([gap.low, gap.high], [place, place], color=colour, linewidth=2.4, solid_capstyle="round")

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from afterdip.answers.labour import EffortRow, LabourAnswer
 from afterdip.answers.labour_cost import CostCell
 from afterdip.answers.labour_months import MonthRow, WeekRow
-from afterdip.charts.style import ACCENT, INK, RULE, say_instead
+from afterdip.charts.style import ACCENT, INK, RULE, SMALL, say_instead
 from afterdip.estimate import Estimate
 from afterdip.labour import PARTS
 
@@ -109,7 +109,7 @@ def draw_plan(ax: Axes, weeks: Sequence[WeekRow]) -> None:
             ax.bar(place, week.hours.estimate, width=0.5, color=RULE)
             _interval(ax, place, week.hours, ACCENT, "")
         ax.annotate(f"{week.fresh:.0f} first dips\n{week.redips:.0f} re-dips", (place, 0), xytext=(0, 5),
-                    textcoords="offset points", ha="center", va="bottom", fontsize=8.5, color=INK)  # fmt: skip
+                    textcoords="offset points", ha="center", va="bottom", fontsize=SMALL, color=INK)  # fmt: skip
     ax.set_xticks(range(len(weeks)), [f"week of\n{w.week}" for w in weeks])
     ax.set_ylim(0, None)
     ax.set_ylabel("crew-hours")

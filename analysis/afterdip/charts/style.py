@@ -14,17 +14,24 @@ INK = "#1d2a30"  # text and axes
 QUIET = "#5f6b70"  # the sham, notes, grid labels: 5.5:1 on white
 RULE = "#d5dadc"  # grid lines
 ACCENT = "#0b5563"  # the farm's own, when there is only one curve
+GOOD, BAD = "#00795a", "#b84800"  # a limit kept or broken; never without the word
 
 # After Okabe & Ito's colour-blind safe set, darkened until each stands at least 3:1 against white paper.
 _COLOURS = ("#0072b2", "#c24e00", "#00795a", "#a03c78", "#8a6100", "#3d4fa1", "#6b3d1e", "#5c7a00")
 _LINES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (7, 2, 1.5, 2)), (0, (4, 1.5, 1, 1.5, 1, 1.5)))
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "h")
 
+# On a phone a figure of the house's width is 390 pixels wide, 0.97 to the point: SMALL is then 9.2 pixels.
+WIDTH, SMALL = 5.6, 9.5
+
 _RC = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],  # ships with matplotlib: the same picture on every machine
-    "font.size": 9.5,
+    "font.size": 10,
     "axes.titlesize": 10.5,
+    "axes.titlepad": 7,
+    "xtick.labelsize": SMALL,
+    "ytick.labelsize": SMALL,
     "axes.titlelocation": "left",
     "axes.titleweight": "bold",
     "axes.labelcolor": INK,
@@ -41,7 +48,7 @@ _RC = {
     "ytick.color": INK,
     "text.color": INK,
     "legend.frameon": False,
-    "legend.fontsize": 9,
+    "legend.fontsize": SMALL,
     "lines.linewidth": 1.8,
     "figure.facecolor": "white",
     "savefig.facecolor": "white",
@@ -58,7 +65,7 @@ class AgentStyle:
     marker: str
 
 
-def figure(width: float = 7.2, height: float = 3.6, *, rows: int = 1, columns: int = 1) -> tuple[Figure, Axes]:
+def figure(width: float = WIDTH, height: float = 3.6, *, rows: int = 1, columns: int = 1) -> tuple[Figure, Axes]:
     """Return a figure (inches) in the house style and its Axes (an array of Axes when rows or columns exceed one)."""
     fig = Figure(figsize=(width, height), layout="constrained")  # no pyplot: no list of open figures to close
     return fig, fig.subplots(rows, columns)

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 
-from afterdip.charts.style import ACCENT, INK, QUIET, AgentStyle, agent_styles, say_instead
+from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, AgentStyle, agent_styles, say_instead
 from afterdip.estimate import Estimate
 from afterdip.survival import CumulativeIncidence, SurvivalCurve, at_risk_on
 
@@ -78,12 +78,12 @@ def draw_estimates(
             ax.plot([e.estimate], [place], "o", color=ACCENT, markersize=6, markeredgecolor="white")
         else:
             ax.annotate(_short(e.reason), (0, place), xytext=(6, 0), textcoords="offset points", va="center",
-                        color=QUIET, fontsize=8.5)  # fmt: skip
+                        color=QUIET, fontsize=SMALL)  # fmt: skip
     ax.axvline(0, color=INK, linewidth=0.8)
     if limit is not None:
         ax.axvline(limit, color="#c24e00", linewidth=1.2, linestyle=(0, (5, 2)))
         ax.annotate(limit_label, (limit, 1), xycoords=("data", "axes fraction"), xytext=(3, 3),
-                    textcoords="offset points", color="#a34100", fontsize=8.5)  # fmt: skip
+                    textcoords="offset points", color="#a34100", fontsize=SMALL)  # fmt: skip
     ax.set_yticks(range(len(rows)), [label for label, _ in rows])
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.grid(axis="x")
@@ -115,10 +115,10 @@ def draw_months(ax: Axes, cells: Sequence, *, target: float) -> None:
             ax.plot([place], [e.estimate], "o", color=ACCENT, markersize=6, markeredgecolor="white")
         else:
             ax.annotate("cannot\nsay yet", (place, 0), xycoords=("data", "axes fraction"), xytext=(0, 6),
-                        textcoords="offset points", ha="center", color=QUIET, fontsize=7.5)  # fmt: skip
+                        textcoords="offset points", ha="center", color=QUIET, fontsize=SMALL)  # fmt: skip
     ax.axhline(target, color="#c24e00", linewidth=1.2, linestyle=(0, (5, 2)))
     ax.annotate("target", (1, target), xycoords=("axes fraction", "data"), xytext=(-4, 3), ha="right",
-                textcoords="offset points", color="#a34100", fontsize=8.5)  # fmt: skip
+                textcoords="offset points", color="#a34100", fontsize=SMALL)  # fmt: skip
     ax.set_xticks(range(len(cells)), [c.label for c in cells], rotation=45, ha="right")
     ax.set_xlim(-0.6, len(cells) - 0.4)
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
@@ -154,7 +154,7 @@ def _break_axis(ax: Axes, lowest: float) -> None:
         return
     ax.set_ylim(start, 1 + 0.02 * (1 - start))
     ax.annotate(f"axis starts at {start:.0%}", (1, 0), xycoords="axes fraction", xytext=(-6, 5),
-                textcoords="offset points", fontsize=8, color=QUIET, ha="right")  # fmt: skip
+                textcoords="offset points", fontsize=SMALL, color=QUIET, ha="right")  # fmt: skip
     slash = {"transform": ax.transAxes, "color": QUIET, "clip_on": False, "linewidth": 1}
     for y in (0.015, 0.035):
         ax.plot([-0.008, 0.008], [y - 0.008, y + 0.008], **slash)
@@ -167,14 +167,14 @@ def _numbers_followed(
     ticks = [t for t in ax.get_xticks() if 0 <= t <= until]
     offset = -46
     ax.annotate("pieces followed", (0, 0), xycoords="axes fraction", xytext=(-18, offset + 11),
-                textcoords="offset points", fontsize=8, color=QUIET, ha="right", va="center")  # fmt: skip
+                textcoords="offset points", fontsize=SMALL, color=QUIET, ha="right", va="center")  # fmt: skip
     for line, (label, curve) in enumerate(curves.items()):
         y = offset - 11 * line
         ax.annotate(label, (0, 0), xycoords="axes fraction", xytext=(-18, y), textcoords="offset points",
-                    fontsize=8, color=styles[label].color, ha="right", va="center")  # fmt: skip
+                    fontsize=SMALL, color=styles[label].color, ha="right", va="center")  # fmt: skip
         for tick, n in zip(ticks, at_risk_on(curve, ticks), strict=True):
             ax.annotate(f"{n:.0f}", (tick, 0), xycoords=("data", "axes fraction"), xytext=(0, y),
-                        textcoords="offset points", fontsize=8, ha="center", va="center")  # fmt: skip
+                        textcoords="offset points", fontsize=SMALL, ha="center", va="center")  # fmt: skip
 
 
 def _short(reason: str) -> str:

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 ANSWER = "application/vnd.afterdip.answer+json"  # shown by no notebook program: the numbers travel unseen
 CAPTION = {"afterdip": "caption"}  # marks the output that belongs to the figure before it
-DPI = 160  # sharp on a phone and on paper; a figure of the house's width stays near 50 kB
+DPI = 200  # sharp on a phone and on paper; a figure of the house's width stays near 50 kB
+CSS_PIXELS = 120  # to an inch of figure: the house's width fills the measure of the text
 
 
 def open_log(log: str, *, as_of: str) -> Log:
@@ -65,7 +66,7 @@ def show_figure(fig: Figure, *, alt: str, caption: str = "") -> None:
         raise ValueError("a figure needs an alt text: what would you tell someone who cannot see it?")
     png = io.BytesIO()
     fig.savefig(png, format="png", dpi=DPI, metadata={"Software": None})
-    width = round(fig.get_figwidth() * 96)  # CSS pixels
+    width = round(fig.get_figwidth() * CSS_PIXELS)
     if pyplot := sys.modules.get("matplotlib.pyplot"):  # house figures need no pyplot; others are on its list
         pyplot.close(fig)
     data = {"image/png": base64.b64encode(png.getvalue()).decode("ascii"), "text/plain": alt}
