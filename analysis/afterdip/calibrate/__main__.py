@@ -12,6 +12,7 @@ CALIBRATIONS = {
     "survival": "afterdip.calibrate.survival:calibrate_survival",
     "removal": "afterdip.calibrate.removal:calibrate_removal",
     "dose_response": "afterdip.calibrate.dose_response:calibrate_dose_response",
+    "comparison": "afterdip.calibrate.comparison:calibrate_comparison",
     "labour": "afterdip.calibrate.labour:calibrate_labour",
     "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",
     "survival_limits": "afterdip.calibrate.survival_limits:calibrate_survival_limits",

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,15 +41,22 @@ class Scenario:
     spread: str = "beta"  # of sessions about their mean: beta, or normal on the logit scale
 
     @property
-    def right(self) -> str:
-        """The right word: differences at or beyond a margin count, and a gain bought with harm is undecided."""
-        gain = self.kill[0] - self.kill[1], self.loss[1] - self.loss[0]
+    def true_words(self) -> tuple[str, ...]:
+        """The verdicts that are true of the true figures: a difference within the margin makes two of them true.
+
+        `first`: truly better on one outcome and not worse by the margin on the other; `equivalent`: both differences
+        smaller than the margin. A gain bought with harm leaves none; `undecided` is never false.
+        """
+        gains = self.kill[0] - self.kill[1], self.loss[1] - self.loss[0]
         margins = MARGINS.kill, MARGINS.loss
-        wins = [g >= m - 1e-9 for g, m in zip(gain, margins, strict=True)]
-        loses = [-g >= m - 1e-9 for g, m in zip(gain, margins, strict=True)]
-        if any(wins) and any(loses):
-            return "undecided"
-        return "first" if any(wins) else "second" if any(loses) else "equivalent"
+
+        def better(sign: float) -> bool:
+            kept = all(sign * g > -m for g, m in zip(gains, margins, strict=True))
+            return kept and any(sign * g > 1e-9 for g in gains)
+
+        alike = all(abs(g) < m for g, m in zip(gains, margins, strict=True))
+        told = (("first", better(1.0)), ("second", better(-1.0)), ("equivalent", alike))
+        return tuple(word for word, true in told if true)
 
 
 SCENARIOS = (
@@ -205,10 +213,10 @@ def try_verdicts(
     row |= {f"known_{n}": len(covered[n]) / replicates for n in ("adjusted_loss", "adjusted_kill")}
     row |= {f"width_{n}": np.mean(widths[n]) if widths[n] else np.nan for n in ("adjusted_loss", "adjusted_kill")}
     row |= {word: words[word] / replicates for word in WORDS}
-    right = scenario.right
-    row["wrong"] = sum(words[w] for w in WORDS if w not in (right, "undecided")) / replicates
-    row["piecewise_wrong"] = sum(piecewise[w] for w in WORDS if w not in (right, "undecided")) / replicates
-    row["piecewise_right"] = piecewise[right] / replicates
+    true = scenario.true_words
+    for name, said in (("", words), ("piecewise_", piecewise)):
+        row[f"{name}right"] = sum(said[word] for word in true) / replicates
+        row[f"{name}wrong"] = sum(said[word] for word in WORDS if word not in (*true, "undecided")) / replicates
     return row
 
 
@@ -218,22 +226,35 @@ WORDS = ("first", "second", "equivalent", "undecided")
 
 def calibrate_comparison(folder: Path, *, replicates: int = 1000) -> None:
     """Try the verdict over the whole grid and write comparison.csv into `folder`; about ten minutes."""
-    cells = [(s, n, r) for s in SCENARIOS for n in SESSIONS for r in CORRELATIONS if r or s.spread == "beta"]
-    rows = []
-    for number, (scenario, sessions, correlation) in enumerate(tqdm(cells, disable=None)):
-        rng = np.random.default_rng([20261120, number])
-        found = try_verdicts(scenario, sessions, correlation, replicates=replicates, rng=rng)
-        head = {
-            "scenario": scenario.name,
-            "spread": scenario.spread,
-            "sessions": f"{sessions[0]}+{sessions[1]}",
-            "correlation": correlation,
-            "right_word": scenario.right,
-            "replicates": replicates,
-        }
-        rows.append(head | {name: "" if np.isnan(value) else f"{value:.4f}" for name, value in found.items()})
+    rows = [
+        _row(number, *cell, replicates=replicates) for number, cell in enumerate(tqdm(list(_cells()), disable=None))
+    ]
     with (folder / "comparison.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)
     print(f"{folder / 'comparison.csv'}: {len(rows)} rows")
+
+
+def _cells() -> Iterator[tuple[Scenario, tuple[int, int], float]]:
+    """Yield the grid; without correlation both spreads are the same, so one is enough."""
+    for scenario in SCENARIOS:
+        for sessions in SESSIONS:
+            for correlation in CORRELATIONS:
+                if correlation or scenario.spread == "beta":
+                    yield scenario, sessions, correlation
+
+
+def _row(number: int, scenario: Scenario, sessions: tuple[int, int], correlation: float, *, replicates: int) -> dict:
+    """Return one row of the table; `number` seeds it, so that any row can be had by itself."""
+    rng = np.random.default_rng([20261120, number])
+    found = try_verdicts(scenario, sessions, correlation, replicates=replicates, rng=rng)
+    head = {
+        "scenario": scenario.name,
+        "spread": scenario.spread,
+        "sessions": f"{sessions[0]}+{sessions[1]}",
+        "correlation": correlation,
+        "true_words": " ".join(scenario.true_words),
+        "replicates": replicates,
+    }
+    return head | {name: "" if np.isnan(value) else f"{value:.4f}" for name, value in found.items()}
