@@ -17,6 +17,7 @@ from .ewma import Ewma, ewma
 from .expected import Scores, expected_shares, scores
 from .p_chart import PChart, laney_p_chart, p_chart
 from .response import ClusterFit, cluster_logistic, share_effect
+from .strength_factor import strength_factor
 
 __all__ = [
     "DRAWS",
@@ -41,5 +42,6 @@ __all__ = [
     "p_chart",
     "scores",
     "share_effect",
+    "strength_factor",
     "trend_alarm",
 ]

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 MIN_EFFECTIVE = 8.0  # sessions that carry what is known of the factor; the calibration table says why
 MIN_EVENTS = 10.0  # of the rarer outcome
 _STEPS = 60
+_LARGEST_CHANGE = 10.0  # on the logit scale, by one cluster left out: it alone decides
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +76,12 @@ def _jackknife(X: Floats, y: Floats, n: Floats, place: NDArray, penalty: Floats,
     score = np.zeros((G, beta.size))
     np.add.at(score, place, X * (y - n * mean)[:, None])
     score = score - penalty * beta / G  # the penalty's pull is shared out, so that the scores sum to nought
-    rest = M - own
-    if np.linalg.cond(rest).max() > 1e10:
+    try:
+        change = np.linalg.solve(M - own, score[:, :, None])[:, :, 0]
+    except np.linalg.LinAlgError:
+        change = np.full_like(score, np.inf)
+    if not np.abs(change).max() < _LARGEST_CHANGE:
         return _no_fit(beta.size, G, "all that is known of it comes from one session")
-    change = np.linalg.solve(rest, score[:, :, None])[:, :, 0]
     change = change - change.mean(axis=0)
     covariance = (G - 1) / G * change.T @ change
     return ClusterFit(beta, covariance, _effective(X, weight, place, M, G), G)
@@ -90,7 +93,8 @@ def _effective(X: Floats, weight: Floats, place: NDArray, M: Floats, G: int) -> 
     apart = X @ inverse / np.diag(inverse)  # each column less what the others foretell of it
     share = np.zeros((G, X.shape[1]))
     np.add.at(share, place, weight[:, None] * apart**2)
-    return share.sum(axis=0) ** 2 / (share**2).sum(axis=0)
+    squares = (share**2).sum(axis=0)
+    return np.divide(share.sum(axis=0) ** 2, squares, out=np.zeros(X.shape[1]), where=squares > 0)
 
 
 def _no_fit(p: int, G: int, reason: str) -> ClusterFit:
