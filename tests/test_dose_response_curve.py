@@ -140,9 +140,9 @@ def test_equals_statsmodels_in_every_cell(link):
 
 @pytest.mark.parametrize("link", list(LINKS))
 def test_natural_response_equals_a_bounded_optimiser(link):
-    cell, x, n, r = random_cells(np.random.default_rng(12), 25, link, sham=True)
+    cell, x, n, r = random_cells(np.random.default_rng(12), 8, link, sham=True)
     found = fit_cells(cell, x, n, r, link=link)
-    for i in range(25):
+    for i in range(8):
         rows = cell == i
         log, dosed = np.log10(np.maximum(x[rows], 1e-9)), x[rows] > 0
 
@@ -252,6 +252,17 @@ def test_refused_cells_leave_their_neighbours_alone():
     assert cells.curve("b").fit.coefficients == pytest.approx(alone.fit.coefficients, rel=1e-12)
     with pytest.raises(KeyError):
         cells.curve("d")
+
+
+def test_cells_with_and_without_shams_share_a_call():
+    x, n, hits = [1, 2, 4, 8], [20] * 4, [2, 5, 12, 19]
+    with_sham = ([0, 0, *x], [30, 30, *n], [2, 1, *hits])
+    both = fit_cells([1] * 4 + [2] * 6, x + with_sham[0], n + with_sham[1], hits + with_sham[2])
+    for label, alone in ((1, fit_curve(x, n, hits)), (2, fit_curve(*with_sham))):
+        together = both.curve(label).fit
+        for name in ("coefficients", "covariance", "jackknife", "natural", "deviance", "df", "natural_estimated"):
+            assert getattr(together, name) == pytest.approx(getattr(alone.fit, name), rel=1e-7, abs=1e-12), name
+    assert both.curve(1).natural == 0 < both.curve(2).natural
 
 
 def test_too_few_for_a_printed_curve():
