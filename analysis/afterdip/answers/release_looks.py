@@ -55,13 +55,13 @@ def tray_state(history: TrayHistory, tray, pest: str, life: LifeCycle, *, found:
 def counting_looks(looks: Sequence[tuple[int, float]], start: int, pieces: int) -> tuple[int, ...]:
     """Pieces looked at, of those now in the tray, in each look from `start` on that stands far enough from the next.
 
-    `looks`: (day, share of the pieces there). Of looks nearer than LOOKS_APART_DAYS to the first of them the largest
-    stands for all. A share of pieces since sold is taken to be that of those left, rounded down.
+    `looks`: (day, share of the pieces there). Of two looks nearer than LOOKS_APART_DAYS only the larger counts, the
+    earlier of equals. A share of pieces since sold is taken to be that of those left, rounded down.
     """
     kept: list[tuple[int, float]] = []
     for day, share in sorted(look for look in looks if look[0] >= start):
-        if kept and day - kept[-1][0] < LOOKS_APART_DAYS:
-            kept[-1] = (kept[-1][0], max(kept[-1][1], share))
-        else:
+        if not kept or day - kept[-1][0] >= LOOKS_APART_DAYS:
             kept.append((day, share))
+        elif share > kept[-1][1]:
+            kept[-1] = (day, share)
     return tuple(n for _, share in kept if (n := math.floor(share * pieces + 1e-9)) > 0)
