@@ -3,8 +3,10 @@
 import pytest
 
 from afterdip.estimate import Estimate, cannot_say
-from afterdip.report.first_screen import estimate, grid, tiles
-from afterdip.report.index import failed, render_index, sentence, trust
+from afterdip.report.first_screen import estimate, tiles
+from afterdip.report.grid import grid
+from afterdip.report.index import failed, lead, render_index, trust
+from afterdip.report.todo import actions
 from test_report_pages import Reader, results
 
 
@@ -22,7 +24,7 @@ def cell(coral_group, agent, loss, *, is_control=False):
 
 def survival(**more):
     month = {"pieces": 1240, "sessions": 12, "alive": number(0.931, 0.902, 0.953)}
-    month |= {"loss_over_sham": number(0.023, -0.004, 0.05)}
+    month |= {"loss_over_sham": number(0.023, -0.004, 0.05), "detached": number(0.031, 0.01, 0.06)}
     months = [month | {"month": f"2026-{m:02}", "alive": number(m / 100, 0, 1)} for m in range(5, 11)]
     unknown = {"trays": 40, "trays_never_checked": 3, "pieces_never_checked": 24}
     unknown |= {"sessions": 14, "sessions_followed_to_horizon": 11}
@@ -34,7 +36,7 @@ def survival(**more):
         cell("soft", "OIL", NO_SHAM),
         cell("sps", "SHAM", NO_SHAM, is_control=True),
     ]
-    answer = {"horizon_days": 30, "month": month, "months": months, "month_sham": {"sessions": 2}}
+    answer = {"horizon_days": 30, "dips": 14, "month": month, "months": months, "month_sham": {"sessions": 2}}
     return answer | {"unknown": unknown, "groups": groups, "agents": []} | more
 
 
@@ -44,19 +46,43 @@ def test_without_answers_every_part_says_so():
     assert "does not hold the page on survival" in html
 
 
-def test_one_sentence_for_the_month():
-    assert sentence(results(survival=survival())) == (
-        "1\u202f240 pieces had their first dip in 12 sessions; 30 days later 93.1\u00a0% (90.2 to 95.3) were alive; "
-        "lost over the sham: +2.3 points (−0.4 to +5.0)."
+def with_month(alive=None, loss=None, **more):
+    month = survival()["month"] | more
+    month |= {"alive": alive or month["alive"], "loss_over_sham": loss or NO_SHAM}
+    return results(survival=survival(month=month))
+
+
+def test_the_month_in_plain_sentences():
+    first, second = lead(results(survival=survival(), removal=removal()))
+    assert first == (
+        "1\u202f240 pieces had their first dip in 12 sessions; 30 days later 93.1\u00a0% (90.2 to 95.3) were alive. "
+        "Lost to the dip itself: +2.3 in 100 pieces (−0.4 to +5.0), within the farm’s limit of 5 in 100."
     )
-    month = survival()["month"]
-    few = survival(month=month | {"alive": FEW, "loss_over_sham": NO_SHAM})
-    assert sentence(results(survival=few)) == (
-        "1\u202f240 pieces had their first dip in 12 sessions; alive 30 days later: too few: 2 sessions, needs 5; "
-        "lost over the sham: cannot say, no sham dip to compare with."
-    )
-    none = survival(month=month | {"pieces": 0})
-    assert sentence(results(survival=none)) == "No piece had its first dip in this month."
+    unsaid = "what share was killed cannot be said: too few: 2 of the 5 sessions needed."
+    assert second == f"546 pests were found in the dips; {unsaid}"
+
+
+@pytest.mark.parametrize(
+    "answers, said",
+    [
+        (with_month(FEW), "30 days later cannot be said yet: too few: 2 of the 5 sessions needed."),
+        (with_month(), "What the dip itself cost cannot be said: no sham dip to compare with."),
+        (with_month(pieces=0), "No piece had its first dip in this month; 14 dips of pieces dipped before."),
+        (with_month(pieces=1, sessions=1), "1 piece had its first dip in 1 session; "),
+        (with_month(loss=number(0.09, 0.0501, 0.2)), "over the farm’s limit of 5 in 100."),
+        (with_month(loss=number(0.04, 0.001, 0.2)), "whether it is over the farm’s limit of 5 in 100 is open."),
+        (with_month(loss=number(0.04, -0.001, 0.2)), "so this month alone cannot tell it from none."),
+    ],
+)
+def test_the_lead_claims_what_the_limits_bear(answers, said):
+    assert said in next(lead(answers))
+
+
+def test_no_pest_found_is_not_all_pests_killed():
+    month = removal()["month"] | {"pests": 0, "killed": cannot_say("no denominator: no pest was found").to_json()}
+    found = results(removal=removal(month=month))
+    assert list(lead(found))[1] == "No pest was found, so what the dips killed cannot be said."
+    assert tile(found, 2).lines == (("no pest was found in 49 sessions, so nothing can be said", ""),)
 
 
 def tile(found, place):
@@ -65,14 +91,21 @@ def tile(found, place):
 
 def test_the_figures_stand_with_limits_counts_and_earlier_months():
     alive = tile(results(survival=survival()), 0)
-    assert alive.title == "Alive 30 days after the dip"
+    assert alive.title == "Pieces alive 30 days after the dip"
     assert alive.lines == (("93.1\u00a0%", "95\u00a0% limits 90.2 to 95.3"),)
-    assert alive.behind == "1\u202f240 pieces, 12 sessions"
-    assert alive.earlier == "Jul 7.0\u00a0%; Aug 8.0\u00a0%; Sep 9.0\u00a0%"
+    assert alive.behind == ("1\u202f240 pieces, 12 sessions", "another 3.1\u00a0% (1.0 to 6.0) came off")
+    assert alive.trend.words == "5 earlier months: 5.0\u00a0% to 9.0\u00a0%; no clear change"
+    assert "alive, by month: May 2026 5.0\u00a0%; Jun 2026 6.0" in alive.trend.picture
     loss = tile(results(survival=survival()), 1)
-    assert loss.lines == (("+2.3 points", "95\u00a0% limits −0.4 to 5.0"),)
+    assert loss.lines == (("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0"),)
+    assert loss.behind == ("beside 2 sham sessions",)
     unknown = tile(results(survival=survival(month=survival()["month"] | {"alive": FEW})), 0)
-    assert unknown.lines == (("too few: 2 sessions, needs 5", ""),)
+    assert unknown.lines == (("too few: 2 of the 5 sessions needed", ""),)
+
+
+def test_the_trend_of_a_month_within_a_longer_log_ends_with_it():
+    months = [m | {"month": f"2026-{9 + i:02}"} for i, m in enumerate(survival()["months"][:4])]
+    assert tile(results(survival=survival(months=months)), 0).trend.words.startswith("1 earlier month: 5.0")
 
 
 def removal(**more):
@@ -91,11 +124,11 @@ def removal(**more):
 def test_pests_are_shown_by_the_lower_limit_beside_the_sham():
     shown = tile(results(removal=removal()), 2)
     assert shown.lines == (
-        ("at least 57.9\u00a0% off the pieces", "removed: 72.0\u00a0% (57.9 to 83.0)"),
-        ("too few: 2 sessions, needs 5", "killed"),
+        ("at least 57.9\u00a0% off the pieces", "72.0\u00a0% (57.9 to 83.0) of those found"),
+        ("killed: too few: 2 of the 5 sessions needed", ""),
     )
-    assert shown.behind == "546 pests found, 49 sessions; shaking alone removed 6.0\u00a0% (1.0 to 30.0)"
-    assert shown.earlier == "Sep at least 57.9\u00a0%"
+    assert shown.behind == ("546 pests found, 49 sessions", "shaking alone took off 6.0\u00a0% (1.0 to 30.0)")
+    assert shown.trend.words == "1 earlier month: at least 57.9\u00a0%"
 
 
 def test_other_pages_bring_their_own_figures():
@@ -104,7 +137,7 @@ def test_other_pages_bring_their_own_figures():
             {
                 "tile": "labour",
                 "title": "Hours per thousand",
-                "figure": number(31.25, 28, None),
+                "figure": number(31.25, 31.1, None),
                 "unit": "hours",
                 "places": 0,
                 "also": {"title": "cost, USD", "figure": number(2880, 2279, 3907), "unit": "", "places": 0},
@@ -116,11 +149,11 @@ def test_other_pages_bring_their_own_figures():
     }
     shown = tile(results(labour=page), 3)
     assert shown.lines == (
-        ("31 hours", "95\u00a0% limits 28 or more"),
+        ("31 hours", "95\u00a0% limits 31 or more"),
         ("2\u202f880", "cost, USD; 95\u00a0% limits 2\u202f279 to 3\u202f907"),
     )
     assert shown.title == "Hours per thousand"
-    assert shown.earlier == "Aug too few: 2 sessions, needs 5; Sep 30 hours"
+    assert shown.trend.words == "1 of 2 earlier months: 30 hours; higher now than in any of them"
     assert "3\u202f907" in render_index(results(labour=page))
 
 
@@ -131,28 +164,33 @@ def test_what_failed_is_what_the_whole_interval_says():
         {"agent": "POW", "is_control": False, "loss_over_sham": FEW},
         {"agent": "SHAM", "is_control": True, "loss_over_sham": number(0.5, 0.4, 0.6)},
     ]
-    assert list(failed(results(survival=survival(agents=agents), removal=removal()))) == [
-        "Over the limit of 5 points lost over the sham, 12 months to October 2026: IOD.",
-        "Short of the target of 95\u00a0% of pests killed, 6 months to October 2026: IOD.",
+    failing = results(survival=survival(agents=agents), removal=removal())
+    assert list(failed(failing)) == [
+        "Over the limit of 5 in 100 pieces lost over sham: IOD (12 months to October 2026).",
+        "Short of the target of 95\u00a0% of pests killed: IOD (6 months to October 2026).",
     ]
     assert list(failed(results(survival=survival(), removal=removal(agents=[])))) == [
-        "No agent is shown to be over the limit of 5 points lost over the sham, 12 months to October 2026.",
-        "No agent is shown to fall short of the target of 95\u00a0% of pests killed, 6 months to October 2026.",
+        "No agent is shown to be over the limit of 5 in 100 pieces lost over sham (12 months to October 2026).",
+        "No agent is shown to fall short of the target of 95\u00a0% of pests killed (6 months to October 2026).",
     ]
     assert list(failed(results())) == []
+    assert [action.what for action in actions(failing)[0]] == [
+        "Stop IOD, or use it gentler, until a trial clears it",
+        "Do not rely on one dip of IOD: trial another agent or strength",
+    ]
 
 
 def test_the_grid_is_coloured_by_limits_only():
     found = grid(results(survival=survival()))
     assert found["agents"] == ["IOD", "OIL"]
     assert found["groups"] == ["lps", "soft", "sps"]
-    marks = {key: (m["loss"].kind, m["loss"].word) for key, m in found["marks"].items()}
+    marks = {key: (m["loss"].kind, m["loss"].word, m["loss"].lines[0]) for key, m in found["marks"].items()}
     assert marks == {
-        ("sps", "IOD"): ("good", "within the limit"),
-        ("sps", "OIL"): ("bad", "over the limit"),
-        ("lps", "IOD"): ("open", "open"),
-        ("lps", "OIL"): ("few", "too few"),
-        ("soft", "OIL"): ("few", "cannot say"),
+        ("sps", "IOD"): ("good", "within the limit", "+1.0 in 100"),
+        ("sps", "OIL"): ("bad", "over the limit", "+20.0 in 100"),
+        ("lps", "IOD"): ("open", "open", "+4.0 in 100"),
+        ("lps", "OIL"): ("few", "too few", "2 of the 5 sessions needed"),
+        ("soft", "OIL"): ("few", "cannot say", "no sham dip to compare with"),
     }
     assert all(m["kill"] is None for m in found["marks"].values())
 
@@ -164,13 +202,13 @@ def test_the_grid_is_coloured_by_limits_only():
         (number(0.99, 0.9489, 1.0), "open", "at least 94.9\u00a0%"),
         (number(0.80, 0.7, 0.949), "bad", "at least 70.0\u00a0%"),
         (number(0.96, None, 1.0), "few", "no lower limit"),
-        (FEW, "few", "too few: 2 sessions, needs 5"),
+        (FEW, "few", "2 of the 5 sessions needed"),
     ],
 )
 def test_a_kill_is_judged_by_its_limits(kill, kind, text):
     cells = [{"coral_group": "sps", "agent": "IOD", "is_control": False, "killed": kill}]
     mark = grid(results(survival=survival(), removal=removal(groups=cells)))["marks"]["sps", "IOD"]["kill"]
-    assert (mark.kind, mark.text) == (kind, text)
+    assert (mark.kind, mark.lines) == (kind, (text,))
 
 
 def test_every_colour_has_its_word():
@@ -180,13 +218,46 @@ def test_every_colour_has_its_word():
     assert Reader(html)
 
 
-def test_actions_are_shown_in_their_order_and_five_at_most():
-    actions = [{"due": f"2026-11-2{i}", "what": f"Dip lot {i}", "why": "eggs <hatch>"} for i in range(7)]
-    text = Reader(render_index(results(actions=actions))).text
-    assert [i for i in range(7) if f"Dip lot {i}" in text] == [0, 1, 2, 3, 4]
-    assert "by 2026-11-20" in text
+def action(due, what="Dip lot 1", **more):
+    return {"due": due, "what": what, "why": "eggs <hatch>", **more}
+
+
+def test_actions_are_shown_by_urgency_and_five_at_most():
+    given = [action(f"2026-11-{day}", f"Dip lot {day}") for day in (25, 24, 23, 21, 20, 19)] + [action("", "Some day")]
+    shown, more = actions(results(actions=given))
+    assert [(a.what, a.when) for a in shown] == [
+        ("Dip lot 19", "overdue since 19 November 2026"),
+        ("Dip lot 20", "now"),
+        ("Dip lot 21", "by 21 November 2026"),
+        ("Dip lot 23", "by 23 November 2026"),
+        ("Dip lot 24", "by 24 November 2026"),
+    ]
+    assert more == 2
+    text = Reader(render_index(results(actions=given))).text
     assert "eggs <hatch>" in text
+    assert "2 more on the pages below." in text
     assert "Nothing is due." in render_index(results(actions=[]))
+
+
+def test_no_page_crowds_out_the_most_urgent_of_another():
+    pages = [{"name": name, "title": name, "file": f"{name}.html"} for name in ("follow_up", "quality")]
+    due = {"actions": [action("2026-11-20", f"Dip lot {i}") for i in range(9)]}
+    late = {"actions": [action("2026-11-29", "Replace bottle 7"), action("2026-11-30", "Ask for gloves")]}
+    shown, more = actions(results(pages=pages, follow_up=due, quality=late))
+    assert [a.what for a in shown] == ["Dip lot 0", "Dip lot 1", "Dip lot 2", "Dip lot 3", "Replace bottle 7"]
+    assert [a.page for a in shown] == ["follow_up.html"] * 4 + ["quality.html"]
+    assert more == 6
+
+
+def test_what_became_of_the_last_list():
+    rows = [{"what": "Dip lot <1> again", "state": "done", "how": "since then: 3 of 3 trays"}]
+    rows += [{"what": "Look at lot 2", "state": "open", "how": ""}]
+    html = render_index(results(last_actions={"as_of": "2026-10-20", "actions": rows}))
+    text = " ".join(Reader(html).text.split())
+    said = "What became of the list of 20 October 2026 done Dip lot <1> again since then: 3 of 3 trays open Look at lot 2"
+    assert said in text
+    assert "What became" not in render_index(results())
+    assert "Nothing was due then." in render_index(results(last_actions={"as_of": "2026-10-20", "actions": []}))
 
 
 def test_how_far_to_trust_it():
@@ -205,6 +276,17 @@ def test_how_far_to_trust_it():
     none = list(trust(results(survival=survival(month_sham={"sessions": 0}), warnings=[])))
     assert "No sham dip in the month: what handling alone does to pieces and pests is not known." in none
     assert none[-1] == "The log has no warnings."
+    one = list(trust(results(survival=survival(month_sham={"sessions": 1}))))
+    assert "1 sham session to compare with." in one
+
+
+def test_warnings_are_told_in_words_and_the_many_kinds_counted():
+    codes = ["late_check"] * 3 + ["no_ppe"] * 2 + ["never_checked", "off_label", "not_for", "a_new_one"]
+    warnings = [{"code": code, "message": "m"} for code in codes]
+    assert list(trust(results(warnings=warnings)))[-1] == (
+        "The log has 9 warnings: 3 checks later than due, 2 dips under a danger label without full protection, a new "
+        "one, 1 tray never checked after its dip and 2 of other kinds."
+    )
 
 
 def test_estimates_come_back_as_they_went():

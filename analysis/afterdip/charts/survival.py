@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import PercentFormatter
+from matplotlib.ticker import MaxNLocator, PercentFormatter
 
 from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, AgentStyle, agent_styles, say_instead
 from afterdip.estimate import Estimate
@@ -153,7 +153,8 @@ def _break_axis(ax: Axes, lowest: float) -> None:
         ax.set_ylim(0, 1.01)
         return
     ax.set_ylim(start, 1 + 0.02 * (1 - start))
-    ax.annotate(f"axis starts at {start:.0%}", (1, 0), xycoords="axes fraction", xytext=(-6, 5),
+    ax.yaxis.set_major_locator(MaxNLocator(nbins=8, steps=[1, 2, 5, 10]))  # whole per cents, as they are printed
+    ax.annotate(f"axis starts at {start:.0%}", (1, 1), xycoords="axes fraction", xytext=(0, 5),
                 textcoords="offset points", fontsize=SMALL, color=QUIET, ha="right")  # fmt: skip
     slash = {"transform": ax.transAxes, "color": QUIET, "clip_on": False, "linewidth": 1}
     for y in (0.015, 0.035):

@@ -1,20 +1,23 @@
 """The report's first page, drawn from results.json alone.
 
-It reads the answers of `survival` and `removal`; of any page `first_screen` (see first_screen.py) and `trust`,
-a list of sentences on what its figures rest on; and `actions`, a list of {"due": "YYYY-MM-DD" or "", "what": words,
-"why": words} in order of urgency. What is not recorded is said to be "not in this report".
+It reads the answers of `survival` and `removal`; of any page `first_screen` (see first_screen.py), `actions` (see
+todo.py) and `trust`, a list of sentences on what its figures rest on. What is not recorded is said to be "not in this
+report".
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from afterdip.report.first_screen import estimate, grid, span_in_words, tiles
+from afterdip.report.first_screen import estimate, in_hundred, signed, tiles
+from afterdip.report.grid import grid, span_in_words
 from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame
-from afterdip.tables.base import count, digits, out_of, per_cent, points
+from afterdip.report.todo import actions, below_the_target, last_actions, over_the_limit
+from afterdip.report.words import listed, plural, short, warning_words
+from afterdip.tables.base import count, digits, out_of, per_cent
 
-ACTIONS_AT_MOST = 5
+WARNINGS_NAMED = 4
 
 
 def render_index(results: dict) -> str:
@@ -22,82 +25,132 @@ def render_index(results: dict) -> str:
     html = page_frame(results, page="index").render(
         "index.html.j2",
         title="This month",
-        sentence=sentence(results),
+        lead=list(lead(results)),
         failed=list(failed(results)),
-        actions=results["actions"][:ACTIONS_AT_MOST] if "actions" in results else None,
+        actions=actions(results),
+        last=last_actions(results),
         tiles=list(tiles(results)),
         grid=grid(results),
         trust=list(trust(results)),
+        in_report={page["file"] for page in results["pages"]},
     )
     check_selfcontained(html, page="index.html")
     return html
 
 
-def sentence(results: dict) -> str:
-    """Say the month in one plain sentence."""
-    if "survival" not in results:
-        return "This report does not hold the page on survival."
+def lead(results: dict) -> Iterator[str]:
+    """Yield the month in plain sentences: what was dipped and lost, and what was killed."""
+    if "survival" in results:
+        yield _dipped_and_lost(results)
+    else:
+        yield "This report does not hold the page on survival."
+    if "removal" in results:
+        yield _killed(results["removal"]["month"])
+
+
+def _dipped_and_lost(results: dict) -> str:
     answer = results["survival"]
-    month, day = answer["month"], f"{count(answer['horizon_days'])} days"
+    month, day = answer["month"], count(answer["horizon_days"])
     if not month["pieces"]:
-        return "No piece had its first dip in this month."
+        dips = answer["dips"]
+        again = f"; {plural(dips, 'dip')} of pieces dipped before" if dips else ", and no bath was run"
+        return f"No piece had its first dip in this month{again}."
+    said = f"{plural(month['pieces'], 'piece')} had their first dip in {plural(month['sessions'], 'session')}; "
+    if month["pieces"] == 1:
+        said = said.replace(" had their ", " had its ")
     alive, loss = estimate(month["alive"]), estimate(month["loss_over_sham"])
-    said = f"{count(month['pieces'])} pieces had their first dip in {count(month['sessions'])} sessions; "
-    said += f"{day} later {per_cent(alive)} were alive" if alive.known else f"alive {day} later: {alive.reason}"
-    return f"{said}; lost over the sham: {points(loss) if loss.known else f'cannot say, {loss.reason}'}."
+    if not alive.known:
+        return f"{said}how many are alive {day} days later cannot be said yet: {short(alive.reason)}."
+    said += f"{day} days later {per_cent(alive)} were alive. "
+    if not loss.known:
+        return f"{said}What the dip itself cost cannot be said: {short(loss.reason)}."
+    limits = f"({signed(100 * loss.low)} to {signed(100 * loss.high)})" if None not in (loss.low, loss.high) else ""
+    return f"{said}Lost to the dip itself: {in_hundred(loss)} pieces {limits}, {_verdict(loss, results['settings'])}."
+
+
+def _verdict(loss, settings: dict) -> str:
+    """Say what the limits of a loss over sham show, against none and against the farm's own limit."""
+    limit = f"the farm’s limit of {digits(100 * settings['target_loss'])} in 100"
+    if loss.low is not None and loss.low > settings["target_loss"]:
+        return f"over {limit}"
+    if loss.high is not None and loss.high <= settings["target_loss"]:
+        return f"within {limit}"
+    if loss.low is not None and loss.low > 0:
+        return f"more than after sham dips; whether it is over {limit} is open"
+    return "so this month alone cannot tell it from none"
+
+
+def _killed(month: dict) -> str:
+    killed = estimate(month["killed"])
+    if not month["pests"]:
+        return "No pest was found, so what the dips killed cannot be said."
+    found = f"{plural(month['pests'], 'pest')} {'was' if month['pests'] == 1 else 'were'} found in the dips; "
+    if not killed.known:
+        return f"{found}what share was killed cannot be said: {short(killed.reason)}."
+    return f"{found}{per_cent(killed)} of them were killed."
 
 
 def failed(results: dict) -> Iterator[str]:
     """Yield what failed over the window of months: only where the whole interval lies on the wrong side."""
     settings = results["settings"]
     if "survival" in results:
-        over = [a for a in results["survival"]["agents"] if not a["is_control"]]
-        over = [a["agent"] for a in over if (a["loss_over_sham"]["low"] or 0.0) > settings["target_loss"]]
-        limit = f"the limit of {digits(100 * settings['target_loss'])} points lost over the sham"
-        span = span_in_words(results, "survival")
-        yield f"Over {limit}, {span}: {', '.join(over)}." if over else f"No agent is shown to be over {limit}, {span}."
+        limit = f"the limit of {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
+        over, span = over_the_limit(results), span_in_words(results, "survival")
+        said = f"Over {limit}: {listed(over, most=20)}" if over else f"No agent is shown to be over {limit}"
+        yield f"{said} ({span})."
     if "removal" in results:
-        under = [a for a in results["removal"]["agents"] if not a["is_control"] and a["killed"]["high"] is not None]
-        under = [a["agent"] for a in under if a["killed"]["high"] < settings["target_kill"]]
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
-        span, short = span_in_words(results, "removal"), "No agent is shown to fall short of"
-        yield f"Short of {target}, {span}: {', '.join(under)}." if under else f"{short} {target}, {span}."
+        under, span = below_the_target(results), span_in_words(results, "removal")
+        none = f"No agent is shown to fall short of {target}"
+        said = f"Short of {target}: {listed(under, most=20)}" if under else none
+        yield f"{said} ({span})."
 
 
 def trust(results: dict) -> Iterator[str]:
     """Yield sentences on what the month's figures rest on and what is missing."""
     if "survival" in results:
-        u, sham = results["survival"]["unknown"], results["survival"]["month_sham"]
-        yield (
-            f"{out_of(u['trays_never_checked'], u['trays'])} trays were never checked after their dip "
-            f"({count(u['pieces_never_checked'])} pieces: unknown, not alive)."
-        )
-        followed = out_of(u["sessions_followed_to_horizon"], u["sessions"])
-        yield f"{followed} sessions were followed to day {results['survival']['horizon_days']}."
-        yield (
-            f"{count(sham['sessions'])} sham sessions to compare with."
-            if sham["sessions"]
-            else "No sham dip in the month: what handling alone does to pieces and pests is not known."
-        )
+        yield from _followed(results["survival"])
     if "removal" in results and "trust" not in results["removal"]:
         dips, counted = results["removal"]["dips"], results["removal"]["counted"]
-        yield f"{out_of(dips - counted, dips)} sessions have no pest count."
+        if dips:
+            missing = f"{out_of(dips - counted, dips)} sessions have no pest count."
+            yield missing if counted < dips else f"All {count(dips)} sessions have a pest count."
     for page in results["pages"]:
-        yield from results.get(page["name"], {}).get("trust", [])
+        answer = results.get(page["name"])
+        yield from answer.get("trust", []) if isinstance(answer, dict) else []
     yield from _log(results)
+
+
+def _followed(answer: dict) -> Iterator[str]:
+    u, sham = answer["unknown"], answer["month_sham"]
+    if u["trays"]:
+        unseen = f"({plural(u['pieces_never_checked'], 'piece')}: unknown, not alive)"
+        yield (
+            f"{out_of(u['trays_never_checked'], u['trays'])} trays were never checked after their dip {unseen}."
+            if u["trays_never_checked"]
+            else f"Every one of the {plural(u['trays'], 'tray')} was checked after its dip."
+        )
+        followed = out_of(u["sessions_followed_to_horizon"], u["sessions"])
+        yield f"{followed} sessions were followed to day {answer['horizon_days']}."
+    yield (
+        f"{plural(sham['sessions'], 'sham session')} to compare with."
+        if sham["sessions"]
+        else "No sham dip in the month: what handling alone does to pieces and pests is not known."
+    )
 
 
 def _log(results: dict) -> Iterator[str]:
     left_out = sum(n for file in results["log"]["files"] for n in file["rows_left_out"].values())
     rows = sum(file["rows_read"] for file in results["log"]["files"])
-    yield f"{count(rows)} rows of the log were read, {count(left_out)} left out."
-    by_code: dict[str, int] = {}
+    yield f"{plural(rows, 'row')} of the log were read, {count(left_out) if left_out else 'none'} left out."
+    kinds: dict[str, list[str]] = {}
     for warning in results["warnings"]:
-        words = (warning["code"] or warning["message"]).replace("_", " ").replace("-", " ")
-        by_code[words] = by_code.get(words, 0) + 1
-    if by_code:
-        most = sorted(by_code.items(), key=lambda item: (-item[1], item[0]))
-        n, listed = len(results["warnings"]), ", ".join(f"{words} ({count(n)})" for words, n in most)
-        yield f"The log has {count(n)} {'warning' if n == 1 else 'warnings'}: {listed}."
-    else:
+        kinds.setdefault(warning["code"] or warning["message"], []).append(warning["message"])
+    if not kinds:
         yield "The log has no warnings."
+        return
+    most = sorted(kinds.items(), key=lambda item: (-len(item[1]), item[0]))
+    named = [warning_words(code, messages[0], len(messages)) for code, messages in most]
+    rest = sum(len(messages) for _, messages in most[WARNINGS_NAMED:])
+    named = [*named[:WARNINGS_NAMED], *([f"{count(rest)} of other kinds"] if rest else [])]
+    yield f"The log has {plural(len(results['warnings']), 'warning')}: {listed(named)}."

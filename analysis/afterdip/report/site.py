@@ -27,11 +27,10 @@ class Frame:
 
 def page_frame(results: dict, *, page: str) -> Frame:
     """Return the frame of one page; `page` is its name, "index" for the first."""
-    from afterdip.charts import style
-
+    farm = results["settings"].get("name", "")
     return Frame(
         {
-            "farm": results["settings"].get("name", ""),
+            "farm": farm,
             "month": month_in_words(results["month"]),
             "as_of": results["as_of"],
             "version": results["version"],
@@ -39,9 +38,23 @@ def page_frame(results: dict, *, page: str) -> Frame:
             "page": page,
             "parameters": results["parameters"].get(page, {}),
             "files": results["log"]["files"],
-            "palette": {"ink": style.INK, "quiet": style.QUIET, "rule": style.RULE, "accent": style.ACCENT},
+            "palette": palette(),
+            "running": _css_text(f"{farm} · Dip report, {month_in_words(results['month'])}"),
         }
     )
+
+
+def palette() -> dict[str, str]:
+    """Return the house's colours by name, for a template."""
+    from afterdip.charts import style
+
+    names = ("ink", "quiet", "rule", "accent", "good", "bad")
+    return {name: getattr(style, name.upper()) for name in names}
+
+
+def _css_text(text: str) -> Markup:
+    """Return text for between the quotes of a CSS string; nothing in it can end the string or the style sheet."""
+    return Markup("".join(c if c.isalnum() or c in " ,.-·" else f"\\{ord(c):06x}" for c in text).strip(" ·"))
 
 
 def month_in_words(month: str) -> str:

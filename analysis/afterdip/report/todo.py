@@ -1,0 +1,94 @@
+"""Do this month: what the pages ask for, at most five, the most pressing first; and what became of the last list.
+
+A page asks through a list `actions` in its answer, or through record("actions", [...]): {"due": "YYYY-MM-DD" or "",
+"what": words, "why": words, "page": "follow_up.html" or none}. Agents that are shown to fail are added here, because
+what to stop or try is read off two pages. The last list comes as results["last_actions"] (see answers.last_actions).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from afterdip.report.first_screen import estimate
+from afterdip.report.words import day_in_words, listed
+from afterdip.tables.base import digits
+
+AT_MOST = 5
+STATES = ("done", "partly", "open")
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One thing to do: `when` in words, `page` where the reasons are."""
+
+    what: str
+    why: str = ""
+    when: str = ""
+    page: str = ""
+
+
+def actions(results: dict) -> tuple[list[Action], int] | None:
+    """Return the first actions in order of urgency and how many more there are; None if no page has any to give.
+
+    Dated ones first, the earliest day first, then in the order of the pages; those without a day come last. Where
+    there are more than AT_MOST, the most urgent of each page comes before the second of any.
+    """
+    given = [*_given(results)]
+    asked = [a for _, some in given for a in some]
+    if not given and "survival" not in results and "removal" not in results:
+        return None
+    asked.sort(key=lambda a: a["due"] or "9999")  # stable: pages keep their order within a day
+    found = [Action(a["what"], a.get("why", ""), _when(a["due"], results["as_of"]), a.get("page", "")) for a in asked]
+    found = list(dict.fromkeys([*found, *_agents_that_fail(results)]))
+    first_of_page = list({action.page: i for i, action in reversed([*enumerate(found)])}.values())
+    chosen = sorted([*sorted(first_of_page), *(i for i in range(len(found)) if i not in first_of_page)][:AT_MOST])
+    return [found[i] for i in chosen], max(0, len(found) - AT_MOST)
+
+
+def _given(results: dict) -> Iterator[tuple[str, list[dict]]]:
+    """Yield (page, actions) of everything that gives actions."""
+    if "actions" in results:
+        yield "", results["actions"]
+    for page in results["pages"]:
+        answer = results.get(page["name"])
+        if isinstance(answer, dict) and "actions" in answer:
+            yield page["name"], [{"page": page["file"]} | action for action in answer["actions"]]
+
+
+def _when(due: str, as_of: str) -> str:
+    if not due:
+        return ""
+    return f"overdue since {day_in_words(due)}" if due < as_of else "now" if due == as_of else f"by {day_in_words(due)}"
+
+
+def _agents_that_fail(results: dict) -> Iterator[Action]:
+    settings = results["settings"]
+    for agent in over_the_limit(results):
+        what = f"Stop {agent}, or use it gentler, until a trial clears it"
+        why = f"it costs more than {digits(100 * settings['target_loss'])} in 100 pieces over sham dips, limits and all"
+        yield Action(what, why, "before its next use", "survival.html")
+    if short := below_the_target(results):
+        why = f"each kills fewer than {digits(100 * settings['target_kill'])}\u00a0% of the pests found, limits and all"
+        yield Action(f"Do not rely on one dip of {listed(short)}: trial another agent or strength", why,
+                     "before the next use", "removal.html")  # fmt: skip
+
+
+def over_the_limit(results: dict) -> list[str]:
+    """Return the agents whose whole interval of loss over sham lies above the farm's limit."""
+    rows = [a for a in results.get("survival", {}).get("agents", []) if not a["is_control"]]
+    limit = results["settings"]["target_loss"]
+    return [a["agent"] for a in rows if (estimate(a["loss_over_sham"]).low or 0.0) > limit]
+
+
+def below_the_target(results: dict) -> list[str]:
+    """Return the agents whose whole interval of kill lies below the farm's target."""
+    rows = [a for a in results.get("removal", {}).get("agents", []) if not a["is_control"]]
+    kills, target = [(a["agent"], estimate(a["killed"])) for a in rows], results["settings"]["target_kill"]
+    return [agent for agent, kill in kills if kill.high is not None and kill.high < target]
+
+
+def last_actions(results: dict) -> dict | None:
+    """Return the last list as {"day": in words, "rows": [{"what", "state", "how"}]}; None if there is none to show."""
+    last = results.get("last_actions")
+    return None if last is None else {"day": day_in_words(last["as_of"]), "rows": last["actions"]}

@@ -1,0 +1,88 @@
+"""The first page's own words: reasons cut to what a grower needs there, warnings named as what went wrong."""
+
+from __future__ import annotations
+
+import calendar
+import datetime
+import re
+
+from afterdip.tables.base import count
+
+# A reason as the estimators write it, and its first-page form; one that is not here is printed as it is.
+_OF_SESSIONS = r"too few: \1 of the \2 sessions needed"
+_REASONS = (
+    (r"(?:agent: )?too few: (\d+) sessions? followed to day \d+, needs (\d+)", _OF_SESSIONS),
+    (r"sham: too few: (\d+) sessions? followed to day \d+, needs (\d+)", r"too few: \1 of the \2 sham sessions needed"),
+    (r"too few sessions(?: with pests)?: (\d+), needs (\d+)", _OF_SESSIONS),
+    (r"sham: too few sessions(?: with pests)?: (\d+), needs (\d+)", r"too few: \1 of the \2 sham sessions needed"),
+    (r"(?:too few: )?(\d+) sessions?(?: written down)?, needs (\d+)", _OF_SESSIONS),
+    (r"labour: (\d+) sessions? written down, needs (\d+)", r"too few: \1 of the \2 sessions with labour rows needed"),
+    (r"too few pests: (\d+) found, needs (\d+)", r"too few: \1 of the \2 pests needed"),
+    (r"sham: too few pests: (\d+) found, needs (\d+)", r"too few: \1 of the \2 pests needed after sham dips"),
+    (r"no denominator: no pest was found", "no pest was found, so nothing can be said"),
+    (r"no denominator: nothing was counted", "nothing was counted"),
+    (r"no denominator: none to begin with", "there was none to begin with"),
+    (r"(?:agent: )?followed to day (\d+) only", r"followed to day \1 only"),
+    (r"sham: followed to day (\d+) only", r"sham dips were followed to day \1 only"),
+    (r"no sham to compare with \((.+)\)", r"no sham to compare with: \1"),
+    (r"sham: (.+)", r"sham dips: \1"),
+)
+_REASONS = tuple((re.compile(pattern), form) for pattern, form in _REASONS)
+
+# Each code of the log's warnings, for one and for several of them.
+_WARNINGS = {
+    "late_check": ("check later than due", "checks later than due"),
+    "never_checked": ("tray never checked after its dip", "trays never checked after their dip"),
+    "no_agitation": ("bath of an agent that separates, not moved", "baths of agents that separate, not moved"),
+    "too_few_rinses": ("dip with fewer rinses than its agent needs", "dips with fewer rinses than their agent needs"),
+    "no_ppe": ("danger label without full protection", "dips under a danger label without full protection"),
+    "off_label": ("agent used off label", "agents used off label"),
+    "not_for": ("tray of a coral that its agent is not for", "trays of a coral that their agent is not for"),
+    "over_max_minutes": ("bath longer than the farm's own limit", "baths longer than the farm's own limit"),
+    "over_max_strength": ("bath stronger than the farm's own limit", "baths stronger than the farm's own limit"),
+    "strength_jump": ("bath 10 times off its usual strength", "baths 10 times off their usual strength"),
+    "coral_spelling": ("coral spelt in two ways", "corals spelt in two ways"),
+    "pest_spelling": ("pest spelt in two ways", "pests spelt in two ways"),
+    "unknown_column": ("column that the log does not know", "columns that the log does not know"),
+    "unknown_setting": ("setting that is not known", "settings that are not known"),
+    "no_sham": ("month without a sham dip", "months without a sham dip"),
+}  # fmt: skip
+
+
+def short(reason: str) -> str:
+    """Return a reason in the first page's words."""
+    for pattern, form in _REASONS:
+        if match := pattern.fullmatch(reason):
+            return match.expand(form)
+    return reason
+
+
+def too_few(reason: str) -> bool:
+    """Whether a reason says that there were too few of something, rather than that it cannot be known."""
+    return "too few" in short(reason)
+
+
+def plural(n: int, one: str, many: str = "") -> str:
+    """Return "1 session" or "3 sessions"."""
+    return f"{count(n)} {one if n == 1 else many or f'{one}s'}"
+
+
+def warning_words(code: str, message: str, n: int) -> str:
+    """Return "2 trays never checked after their dip"; a code of which nothing is known in its own words."""
+    if code in _WARNINGS:
+        return plural(n, *_WARNINGS[code])
+    words = code.replace("_", " ") or message
+    return words if n == 1 else f"{words} ({count(n)})"
+
+
+def day_in_words(day: str) -> str:
+    """Return "5 November 2026" for "2026-11-05"."""
+    date = datetime.date.fromisoformat(day)
+    return f"{date.day} {calendar.month_name[date.month]} {date.year}"
+
+
+def listed(words: list[str], *, most: int = 5) -> str:
+    """Return "a, b and c", or the first few "and 4 more"."""
+    if len(words) > most:
+        return f"{', '.join(words[:most])} and {len(words) - most} more"
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
