@@ -284,6 +284,25 @@ def test_sentences_of_every_verdict(page):
     assert "More sessions will not settle this" in words
 
 
+@pytest.mark.parametrize(
+    ("basis", "words"),
+    [
+        ("label", None),
+        ("vet order", "that order says"),
+        ("off label", "used off label: this is no advice to use it"),
+        ("", "no authority for"),
+    ],
+)
+def test_a_better_agent_is_not_thereby_advised(tmp_path, basis, words):
+    def more(log):
+        log["agents"].loc[log["agents"]["agent"] == "IOD", "basis"] = basis
+
+    said = tables.verdict_sentence(answer_comparison(farm(tmp_path, extra=more), first="IOD", second="OIL", as_of=AS_OF))
+    assert said.startswith("Verdict: IOD did better than OIL")
+    assert "It is not for: anemone." in said
+    assert words in said if words else "advice" not in said
+
+
 # --- the command ---------------------------------------------------------------------------------------------------
 
 

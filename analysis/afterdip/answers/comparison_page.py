@@ -59,6 +59,7 @@ class ComparisonPage:
             "pairs": [pair.to_json() for pair in self.pairs],
             "points": [point.to_json() for point in self.agents],
             "superior_level_of_pairs": self.superior_level,
+            "trust": _trust(self),
         }
 
 
@@ -127,6 +128,19 @@ def _points(reader: ComparisonReader) -> tuple[AgentPoint, ...]:
     kill, loss = ([of(agent) for agent in reader.agents] for of in (reader.own_kill, reader.own_loss))
     marks = unbeaten(kill, loss)
     return tuple(AgentPoint(*row) for row in zip(reader.agents, kill, loss, marks, strict=True))
+
+
+def _trust(page: ComparisonPage) -> list[str]:
+    """Return what a reader of the first page should know of the comparisons."""
+    if page.pair is None:
+        return []
+    undecided = sum(pair.verdict.word == "undecided" for pair in page.pairs)
+    by_lot, sessions = sum(page.pair.randomised), sum(page.pair.sessions)
+    a, b = page.pair.judged.first, page.pair.judged.second
+    return [
+        f"Agents compared: {undecided} of {len(page.pairs)} pairs are undecided. Of the {sessions} sessions of {a} and "
+        f"{b}, {by_lot} were dealt by lot; elsewhere like is compared with like as far as the log tells."
+    ]
 
 
 def _rank(answer: Judgement) -> tuple:

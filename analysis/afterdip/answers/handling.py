@@ -34,6 +34,7 @@ class Handling:
     signal_word: str
     basis: str
     separates: bool | None
+    not_for: str
     hours_per_thousand: Estimate
     cost_per_clean_piece: Estimate
 
@@ -71,6 +72,7 @@ def _row(log: Log, scope: Scope, costs: CostReader, agent: str) -> Handling:
         signal_word=_text(about["signal_word"]),
         basis=_text(about["basis"]),
         separates=None if pd.isna(about["separates"]) else bool(about["separates"]),
+        not_for=_text(about["not_for"]),
         hours_per_thousand=hours,
         cost_per_clean_piece=cost,
     )

@@ -17,6 +17,11 @@ TOO_FEW = "Too few to say"
 _PERCENT = PercentFormatter(1.0, decimals=0)
 
 
+def _signed(x: float, _: int) -> str:
+    """Return a difference in percentage points for an axis: +2.5, −10, 0."""
+    return f"{100 * x:+.3g}".replace("-", "−") if round(x, 6) else "0"
+
+
 def draw_dots(ax: Axes, answer: ComparisonAnswer | None) -> None:
     """Draw each session's kill against its loss, the farm's targets as lines; the best corner is top left."""
     if answer is None:
@@ -73,7 +78,7 @@ def draw_differences(ax: Axes, answer: ComparisonAnswer | None) -> None:
     ax.set_ylim(len(rows) - 0.5, -0.5)
     ax.set_yticks(range(len(rows)), [name for name, *_ in rows])
     ax.grid(axis="y", visible=False)
-    ax.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{100 * x:+.0f}" if round(x, 6) else "0"))
+    ax.xaxis.set_major_formatter(FuncFormatter(_signed))
     ax.set_xlabel(f"percentage points, {j.first} minus {j.second}")
 
 

@@ -1,4 +1,4 @@
-"""Say which of two agents to use: kill and loss of like corals side by side, and a verdict where the log can bear one.
+"""Say which of two agents did better: kill and loss of like corals side by side, and a verdict where the log can bear one.
 
 Writes one page and results.json, and prints the verdict. "undecided" is an answer: it comes with the sessions still
 needed. Without --from and --to the whole log is compared.
@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     """Compare, print the verdict and write the page."""
     from afterdip.answers.comparison import answer_comparison
     from afterdip.log import read_log
-    from afterdip.tables.comparison import needed_sentence, verdict_sentence
+    from afterdip.tables.comparison import needed_sentence, targets_sentence, verdict_sentence
 
     day = as_of_day(args)
     log = read_log(log_path(args), as_of=day)
@@ -45,6 +45,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json != "-":
         print(verdict_sentence(answer))
         print(needed_sentence(answer))
+        print(targets_sentence(answer))
         print(_write_page(args, answer, day, scope))
     return DONE
 

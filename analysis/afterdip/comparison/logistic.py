@@ -52,7 +52,7 @@ def session_logistic(design: ArrayLike, events: ArrayLike, total: ArrayLike, *, 
         mean = expit(X @ beta)
         information = (X * (n * mean * (1.0 - mean))[:, None]).T @ X
         if np.linalg.cond(information) > 1.0 / _FLAT:
-            why = "one column settles the outcome, or columns repeat each other"
+            why = "some group of pieces or pests had all or none dead, or groups repeat each other"
             return LogisticFit(nothing, nothing, np.full((p, p), np.nan), labels.size, why)
         step = np.linalg.solve(information, X.T @ (y - n * mean))
         beta = beta + step

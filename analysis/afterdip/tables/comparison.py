@@ -16,19 +16,33 @@ _NONE = "Fewer than two agents were used in this period: there is nothing to com
 
 
 def verdict_sentence(answer: ComparisonAnswer | None) -> str:
-    """Say the verdict, what it rests on, and how it stands to the farm's targets."""
+    """Say the verdict and what it rests on."""
     if answer is None:
         return _NONE
     j = answer.judged
     lead = {
-        "first": f"Verdict: {j.first}. Use it rather than {j.second}",
-        "second": f"Verdict: {j.second}. Use it rather than {j.first}",
+        "first": f"Verdict: {j.first} did better than {j.second}",
+        "second": f"Verdict: {j.second} did better than {j.first}",
         "equivalent": f"Verdict: equivalent. {j.first} and {j.second} differ by less than matters to the farm",
         "undecided": f"Verdict: undecided between {j.first} and {j.second}",
     }[j.verdict.word]
     kill = _outcome(j, j.verdict.kill, j.kill.adjusted.difference, "kills more", "kill")
     loss = _outcome(j, j.verdict.loss, j.loss.adjusted.difference, "loses fewer pieces", "loss")
-    return f"{lead}: {kill}; {loss}. {_targets(answer)}"
+    return f"{lead}: {kill}; {loss}. Differences are {j.first} minus {j.second}.{_authority(answer)}"
+
+
+def _authority(answer: ComparisonAnswer) -> str:
+    """Say, of the agent that did better, where its use needs more than a count in its favour."""
+    better = {"first": 0, "second": 1}.get(answer.judged.verdict.word)
+    if better is None:
+        return ""
+    row = answer.handling[better]
+    words = {
+        "label": "",
+        "vet order": f" {row.agent} is used on a veterinarian's order: that order says what it may be used on.",
+        "off label": f" {row.agent} is recorded as used off label: this is no advice to use it.",
+    }.get(row.basis, f" The log names no authority for {row.agent}: this is no advice to use it.")
+    return words + (f" It is not for: {row.not_for}." if row.not_for else "")
 
 
 def _outcome(j: Judgement, found: Finding, gap, better: str, name: str) -> str:
@@ -36,17 +50,20 @@ def _outcome(j: Judgement, found: Finding, gap, better: str, name: str) -> str:
     if not found.known:
         return f"{name} cannot be compared ({gap.reason})"
     if found.alike:
-        said = f"{name} is alike within the margin"
+        said = f"{name} differs by less than matters"
     elif found.first_better or found.second_better:
         said = f"{j.first if found.first_better else j.second} {better}"
     elif found.first_not_worse or found.second_not_worse:
-        said = f"in {name} {j.first if found.first_not_worse else j.second} is no worse than the margin"
+        said = f"in {name} {j.first if found.first_not_worse else j.second} is not worse by as much as matters"
     else:
         said = f"{name} cannot be told apart"
-    return f"{said} ({points(gap)}, {j.first} minus {j.second})"
+    return f"{said}, {points(gap)}"
 
 
-def _targets(answer: ComparisonAnswer) -> str:
+def targets_sentence(answer: ComparisonAnswer | None) -> str:
+    """Say how both agents stand to the farm's targets, by their limits on the mix that both had."""
+    if answer is None:
+        return ""
     parts = []
     words = {"yes": "meets", "no": "misses", "not shown": "is not shown to meet"}
     for name, agent in (("first", answer.judged.first), ("second", answer.judged.second)):
@@ -172,6 +189,7 @@ def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Ta
         ("clarity of the bath", first.clarity or "not recorded", second.clarity or "not recorded"),
         ("signal word", first.signal_word or "not recorded", second.signal_word or "not recorded"),
         ("needs agitation", _yes(first.separates), _yes(second.separates)),
+        ("not for", first.not_for or "–", second.not_for or "–"),
         ("used on the authority of", first.basis or "not recorded", second.basis or "not recorded"),
         ("person-hours per 1,000 pieces", number(first.hours_per_thousand), number(second.hours_per_thousand)),
         (
@@ -222,7 +240,7 @@ def pairs_table(page: ComparisonPage) -> Table:
         "any false verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like pieces, "
         "for a difference as large as the farm's margin."
     )
-    columns = ("", "use", "difference in kill", "difference in loss", "sessions needed")
+    columns = ("", "did better", "difference in kill", "difference in loss", "sessions needed")
     return Table("Every pair of agents", columns, rows, note)
 
 
