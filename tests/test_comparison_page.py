@@ -297,7 +297,8 @@ def test_a_better_agent_is_not_thereby_advised(tmp_path, basis, words):
     def more(log):
         log["agents"].loc[log["agents"]["agent"] == "IOD", "basis"] = basis
 
-    said = tables.verdict_sentence(answer_comparison(farm(tmp_path, extra=more), first="IOD", second="OIL", as_of=AS_OF))
+    answer = answer_comparison(farm(tmp_path, extra=more), first="IOD", second="OIL", as_of=AS_OF)
+    said = tables.verdict_sentence(answer)
     assert said.startswith("Verdict: IOD did better than OIL")
     assert "It is not for: anemone." in said
     assert words in said if words else "advice" not in said

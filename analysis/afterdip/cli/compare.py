@@ -1,6 +1,6 @@
-"""Say which of two agents did better: kill and loss of like corals side by side, and a verdict where the log can bear one.
+"""Say which of two agents did better, where the log can bear a verdict.
 
-Writes one page and results.json, and prints the verdict. "undecided" is an answer: it comes with the sessions still
+Puts kill and loss of like corals side by side, with the session as the unit. Writes one page and results.json, and prints the verdict. "undecided" is an answer: it comes with the sessions still
 needed. Without --from and --to the whole log is compared.
 """
 

@@ -7,6 +7,7 @@ tells of both. Pests found at a re-dip are other animals, so they count, but onl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import pandas as pd
@@ -85,4 +86,5 @@ def labels(frame: pd.DataFrame, columns: tuple[str, ...]) -> np.ndarray:
     """Return one text per row naming its group of like pieces, shape (n_rows,)."""
     if frame.empty:
         return np.array([], dtype=str)
-    return frame[list(columns)].astype(str).agg(", ".join, axis=1).to_numpy(dtype=str)
+    first, *rest = (frame[name].astype(str) for name in columns)
+    return reduce(lambda text, more: text + ", " + more, rest, first).to_numpy(dtype=str)
