@@ -1,7 +1,8 @@
 """Say which of two agents did better, where the log can bear a verdict.
 
-Puts kill and loss of like corals side by side, with the session as the unit. Writes one page and results.json, and prints the verdict. "undecided" is an answer: it comes with the sessions still
-needed. Without --from and --to the whole log is compared.
+Puts kill and loss of like corals side by side, with the session as the unit; writes one page and results.json, and
+prints the verdict. "undecided" is an answer: it comes with the sessions still needed. Without --from and --to the
+whole log is compared.
 """
 
 from __future__ import annotations
