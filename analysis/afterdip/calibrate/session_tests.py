@@ -23,14 +23,13 @@ def calibrate_session_tests(folder: Path, *, replicates: int = 1000) -> None:
 
     Replicates in which a test could not be made (no deaths, a hazard ratio that is not finite) count as not rejected.
     """
-    rng = np.random.default_rng(SEED)
+    cells = list(product(LOSSES, SESSIONS, CORRELATIONS))
     with (folder / "session_tests_size.csv").open("w", newline="", encoding="utf-8") as file:
         table = csv.writer(file, lineterminator="\n")
         table.writerow(("loss", "sessions_first", "sessions_second", "correlation", "replicates", *TESTS))
-        for loss, (first, second), correlation in product(LOSSES, SESSIONS, CORRELATIONS):
-            rejected = np.zeros(len(TESTS))
-            for _ in range(replicates):
-                rejected += _rejections(first, second, loss, correlation, rng)
+        for i, (loss, (first, second), correlation) in enumerate(cells):
+            rng = np.random.default_rng([SEED, i])  # each cell can be repeated alone
+            rejected = sum(_rejections(first, second, loss, correlation, rng) for _ in range(replicates))
             row = (loss, first, second, correlation, replicates, *(f"{r / replicates:.4f}" for r in rejected))
             table.writerow(row)
             print(*row, flush=True)
