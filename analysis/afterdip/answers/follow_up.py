@@ -56,6 +56,7 @@ class FollowUpAnswer:
             "releases": [row.to_json() for row in self.releases],
             "released": list(self.released),
             "actions": actions(self),
+            "trust": _trust(self),
         }
 
 
@@ -163,6 +164,15 @@ def _named(lots: Sequence[str]) -> str:
     """Return the first lots and how many more there are."""
     more = len(lots) - NAMED_AT_MOST
     return "; ".join(lots[:NAMED_AT_MOST]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _trust(answer: FollowUpAnswer) -> list[str]:
+    """Return what the lists of dips and releases leave out."""
+    never = len({row.lot for row in answer.releases if row.cause == "never examined"})
+    return [
+        f"{never} of {answer.lots} lots in hand were never looked over for a pest of their corals; {answer.quiet_lots} "
+        f"lots without an entry for over {answer.in_hand_days} days are in no list of dips or releases."
+    ]
 
 
 def _life_json(life: LifeCycle) -> dict:

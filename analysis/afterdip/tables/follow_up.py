@@ -47,14 +47,11 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
     """Set a row a tray and pest with the next dip, the last day for it, the dips after it, and what may be left."""
     rows = dated(answer, each=each)
     left_out = len(dated(answer)) - len(rows)
-    columns = (
-        "lot", "tray", "pest", "pieces", "dips so far", "next dip", "at the latest", "then",
-        "lives through dips so far", "and through all", "why",
-    )  # fmt: skip
+    columns = ("tray", "pest", "next dip", "then", "why", "lives through dips so far", "and through all")
     body = tuple(
         (
-            row.lot, row.tray, row.pest, count(row.pieces), count(len(row.dips)), _when(row), _latest(row), _then(row),
-            per_cent(row.risk_so_far), per_cent(row.risk_when_done), row.why,
+            f"{row.tray} ({row.lot}; {count(row.pieces)} pieces)", row.pest, _next(row), _then(row), row.why,
+            per_cent(row.risk_so_far), per_cent(row.risk_when_done),
         )
         for row in rows
     )  # fmt: skip
@@ -69,18 +66,21 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
     return Table(caption, columns, body, note)
 
 
-def _when(row: Redip) -> str:
-    date = row.to_json()["planned"][0]["day"]
-    return f"{date} (overdue)" if row.plan.status == "overdue" else date
-
-
-def _latest(row: Redip) -> str:
-    return row.to_json()["next_by"] or "now"
+def _next(row: Redip) -> str:
+    """Return "now, overdue since 2026-10-31" or "on 2026-11-21, by 2026-11-26 at the latest"."""
+    found = row.to_json()
+    if row.plan.status == "overdue":
+        return f"now, overdue since {found['next_by']}"
+    if row.plan.status == "not dipped":
+        return "now, for the first time"
+    when = "now" if row.plan.status == "due" else f"on {found['planned'][0]['day']}"
+    return f"{when}, by {found['next_by']} at the latest"
 
 
 def _then(row: Redip) -> str:
-    later = ", ".join(dip["day"] for dip in row.to_json()["planned"][1:])
-    return "; ".join(part for part in (later, "" if row.plan.ends else "end not known") if part) or "none"
+    later = " and ".join(dip["day"] for dip in row.to_json()["planned"][1:])
+    parts = (f"on {later}" if later else "", "" if row.plan.ends else "end not known")
+    return "; ".join(part for part in parts if part) or "no more"
 
 
 def unknown_table(answer: FollowUpAnswer, *, caption: str) -> Table:
@@ -96,26 +96,29 @@ def unknown_table(answer: FollowUpAnswer, *, caption: str) -> Table:
 
 def lives_table(answer: FollowUpAnswer, *, caption: str) -> Table:
     """Set what is known of each pest in the farm's water, and the two bounds on the dips that follow from it."""
-    columns = ("pest", "water", "latest hatch", "earliest laying after hatching", "longest gap between dips",
-               "last dip after the first", "from", "how")  # fmt: skip
-    water = "not entered" if answer.water_temperature_c is None else f"{digits(answer.water_temperature_c, 1)} C"
+    columns = (
+        "pest", "latest hatch", "laying after hatching, earliest", "gap between dips, at most",
+        "last dip after the first, at least", "from",
+    )  # fmt: skip
     rows = []
     for life, numbers in zip(answer.lives, answer.to_json()["lives"], strict=True):
         rows.append((
-            life.pest, water,
+            life.pest,
             _days(life.hatch_days_latest, life.hatch_days_at_least),
             _days(life.laying_days_earliest),
             _days(numbers["longest_gap_days"]),
             _days(numbers["last_dip_after_days"]),
-            life.source or "nobody yet",
-            ". ".join((*life.notes, life.reason)).strip(". ") or "as entered in farm.toml",
+            "; ".join(part for part in (life.source, life.reason) if part),
         ))  # fmt: skip
+    water = answer.water_temperature_c
+    in_water = "water_temperature_c is not entered" if water is None else f"the water has {digits(water, 1)} C"
     note = (
         "A gap must be shorter than the earliest laying, and the last dip must come after the latest hatch; days are "
         "whole calendar days and dips fall at any hour. Means are not enough. Red or other flatworms are not the "
-        "Acropora eater."
+        f"Acropora eater. By farm.toml {in_water}."
     )
-    return Table(caption, columns, tuple(rows), note)
+    told = [f"{life.pest.capitalize()}: {'; '.join(life.notes)}." for life in answer.lives if life.notes]
+    return Table(caption, columns, tuple(rows), " ".join([note, *told]))
 
 
 def _days(value: float | None, at_least: float | None = None) -> str:
@@ -137,21 +140,17 @@ def release_sentence(answer: FollowUpAnswer) -> str:
 
 def release_table(answer: FollowUpAnswer, rows: Sequence[Release], *, caption: str) -> Table:
     """Set rows of lots and pests: what was looked at since the last hatch, how sure that makes us, what is missing."""
-    columns = (
-        "lot", "pest", "pieces", "looks count from", "looks that count", "pieces looked at",
-        "sure of less than the design value", "no more infested than", "still to look at", "decision", "why",
-    )  # fmt: skip
+    columns = ("lot", "pest", "pieces", "looked at since the last hatch", "sure", "no more infested than", "decision")
     body = tuple(
         (
-            row.lot, row.pest or "none", count(row.pieces), row.to_json()["counts_from"] or "not known",
-            count(row.looks), count(row.examined),
-            per_cent(row.confidence) if row.confidence.known else "cannot say", _no_more(row), _still(row),
-            row.decision, row.reason,
+            row.lot, row.pest or "none", count(row.pieces), _looked(row),
+            per_cent(row.confidence) if row.confidence.known else "cannot say", _no_more(row),
+            f"{row.decision}: {row.reason}",
         )
         for row in rows
     )  # fmt: skip
     note = (
-        f"Sure of the design value: in so many of 100 lots with {answer.design_prevalence:.1%} or more infested, these "
+        f"Sure: in so many of 100 lots with the design value of {answer.design_prevalence:.1%} or more infested, these "
         f"looks would have shown one. No more than: at {answer.confidence_level:.0%}, by the exact hypergeometric with "
         "eyes that overlook some, the infested pieces spread over the trays in the way hardest to notice (pieces of a "
         "tray share their fate). Looks count once every egg has hatched, for young and grown alike, 7 days apart or "
@@ -171,13 +170,14 @@ def _no_more(row: Release) -> str:
     return f"{digits(100 * row.share.high, 1)}\u00a0% ({out_of(row.ruled_out, row.pieces)})"
 
 
-def _still(row: Release) -> str:
-    if row.further_pieces is None:
-        return "cannot say"
-    if row.further_pieces == 0:
-        return "nothing"
-    looks = "1 look" if row.further_looks == 1 else f"{count(row.further_looks)} looks"
-    return f"{count(row.further_pieces)} in {looks}"
+def _looked(row: Release) -> str:
+    if row.counts_from is None:
+        return "last hatch not known"
+    since = row.to_json()["counts_from"]
+    if not row.looks:
+        return f"nothing since {since}" if row.days_since_hatch >= 0 else f"looks count from {since} on"
+    looks = "1 tray look" if row.looks == 1 else f"{count(row.looks)} tray looks"
+    return f"in {looks} since {since}: {count(row.examined)} pieces"
 
 
 def causes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
@@ -223,8 +223,8 @@ def eyes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
 
 def follow_up_captions(answer: FollowUpAnswer, *, rows: int) -> dict[str, dict[str, str]]:
     """Alt text and caption of the page's figures; `rows`: how many rows each shows at most."""
-    drawn, sure = dated(answer, each=rows), readable(answer, 4 * rows)
-    dates = "; ".join(f"{row.lot}, {row.pest}: {_when(row)}" for row in drawn)
+    drawn, sure = dated(answer, each=rows), readable(answer, 2 * rows)
+    dates = "; ".join(f"{row.lot}, {row.pest}: {_next(row)}" for row in drawn)
     held = "; ".join(f"{row.lot}, {row.pest}: {per_cent(row.confidence)}" for row in sure)
     return {
         "calendar": {
