@@ -93,7 +93,7 @@ def calibrate_windows(folder: Path, *, replicates: int = 200) -> None:
             over_low += window.low < edges[0]
             over_high += window.high > edges[1]
             widths.append(np.log(window.high / window.low) / np.log(edges[1] / edges[0]))
-        width = float(np.median(widths)) if widths else float("nan")
+        width = float(np.median(widths)) if widths else ""
         shares = (float(times / replicates) for times in (found, over_low, over_high))
         rows.append([m, k, correlation, replicates, *shares, width])
     head = ["sessions", "strengths", "correlation", "replicates", "window_found", "reaches_below", "reaches_above",
