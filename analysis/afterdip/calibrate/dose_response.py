@@ -72,7 +72,8 @@ def calibrate_limits(folder: Path, *, replicates: int = 2000) -> None:
         said = [fit for fit in fits if not fit.refusal]
         middle = 0.5 if name == "kill" else (low * high) ** 0.5
         points = [((logit(p) - logit(low)) / slope, logit(p)) for p in (middle, high)]
-        rates = [np.mean([covered(fit, *point, basis) for fit in said]) for basis in BASES for point in points]
+        held = [[covered(fit, *point, basis) for fit in said] for basis in BASES for point in points]
+        rates = [float(np.mean(row)) if row else "" for row in held]
         rows.append([name, m, k, sham, correlation, replicates, len(said) / replicates, *rates])
     head = ["curve", "sessions", "strengths", "sham_sessions", "correlation", "replicates", "fitted", *marks]
     _write(folder / "dose_response_limits.csv", head, rows)
