@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from .ewma import averages, spread_of_average
 
 Floats = NDArray[np.float64]
-DRAWS = 4999
+DRAWS = 9999
 SMOOTHING = 0.2  # weight of the newest bath: half of the average rests on the last three or four
 MIN_BATHS = 12  # below this a chart has too little history to be called one
 MIN_IN_GROUP = 3  # baths from one bottle
@@ -26,27 +26,32 @@ MIN_STEPS = 6  # baths (or bottles) used more than once, for a trend within them
 class Drift:
     """`average`: EWMA of z over its standard error, signed so that worse is up, shape (n_baths,).
 
-    `p`: how often an order of the same baths lifts a recent point as high; `limit`: the height that `rate` of the
-    orders reach at some recent point (NaN and p None with a `reason` where it cannot be said). `peak` is the place of
-    the highest recent point.
+    `p`: how often an order of the same baths lifts a recent point as high, None with a `reason` where it cannot be
+    said. `peak` is the place of the highest recent point; `drawn`, (n_draws,), the highest one of each random order.
     """
 
     average: Floats
     recent: NDArray[np.bool_]
-    limit: float
+    drawn: Floats
     p: float | None
     peak: int | None
     reason: str = ""
 
+    def limit(self, rate: float) -> float | None:
+        """Return the height that a recent point must exceed for p to be `rate` or less; None where nothing is said."""
+        if not self.drawn.size:
+            return None
+        allowed = max(int(np.floor(rate * (1 + self.drawn.size) + 1e-9)) - 1, 0)
+        return float(np.sort(self.drawn)[::-1][allowed]) if allowed < self.drawn.size else -np.inf
+
 
 def drift_alarm(
-    z: ArrayLike, recent: ArrayLike, *, rate: float, rng: np.random.Generator, weight: float = SMOOTHING,
-    draws: int = DRAWS,
-) -> Drift:  # fmt: skip
+    z: ArrayLike, recent: ArrayLike, *, rng: np.random.Generator, weight: float = SMOOTHING, draws: int = DRAWS
+) -> Drift:
     """Has an agent's outcome lately been worse than its history? `z` (n_baths,), in order of time, worse above 0.
 
-    `recent`: bool, shape (n_baths,), the baths that may raise the alarm. One-sided. The EWMA starts at 0, its limit is
-    that of the largest recent point over `draws` random orders. Exact where baths are exchangeable.
+    `recent`: bool, shape (n_baths,), the baths that may raise the alarm. One-sided. The EWMA starts at 0; its highest
+    recent point is set against that of `draws` random orders. Exact where baths are exchangeable.
     """
     z, recent = np.asarray(z, float), np.asarray(recent, bool)
     average = averages(z, weight=weight) / spread_of_average(z.size, weight=weight)
@@ -58,13 +63,13 @@ def drift_alarm(
     elif z.std() < 1e-12:
         why = "every bath came out alike: no scatter to judge by"
     if why:
-        return Drift(average, recent, np.nan, None, None, why)
+        return Drift(average, recent, np.zeros(0), None, None, why)
     kernel = _kernel(z.size, weight)[recent]
     drawn = (_orders(z, draws, rng) @ kernel.T).max(axis=1)
     top = float(average[recent].max())
     places = np.flatnonzero(recent)
     peak = int(places[np.argmax(average[recent])])
-    return Drift(average, recent, _limit(drawn, rate), _p(drawn, top), peak)
+    return Drift(average, recent, drawn, _p(drawn, top), peak)
 
 
 def _kernel(size: int, weight: float) -> Floats:
@@ -156,9 +161,3 @@ def _orders(z: Floats, draws: int, rng: np.random.Generator) -> Floats:
 def _p(drawn: Floats, seen: float) -> float:
     """Share of orders at least as extreme, the seen one counted among them: never 0 (Phipson & Smyth 2010)."""
     return float((1 + (drawn >= seen - 1e-9).sum()) / (1 + drawn.size))
-
-
-def _limit(drawn: Floats, rate: float) -> float:
-    """The height above which p falls to `rate` or less."""
-    allowed = int(np.floor(rate * (1 + drawn.size))) - 1
-    return float(np.sort(drawn)[::-1][min(max(allowed, 0), drawn.size - 1)])

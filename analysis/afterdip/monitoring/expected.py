@@ -19,16 +19,20 @@ _MOST_CORRELATION = 0.95
 class Scores:
     """Baths against expectation, shape (n_baths,), in order of first appearance.
 
-    `events` seen, `expected` and `trials` per bath; `z` = (events - expected) / standard deviation, the latter of
+    `events` seen, `expected` and `trials` per bath; `z` = (events - expected) / `deviation`, the standard one of
     pieces that share a bath: b (1 + (n - 1) `correlation`), b the binomial variance. The correlation is the one at
     which the mean square of z is 1 (moments; Williams 1982, Appl Stat 31:144), 0 where the baths scatter less.
+    `told` = (events - expected) / (1 + (n - 1) correlation), what a bath tells of a change in log odds: large baths say
+    more.
     """
 
     bath: NDArray
     events: Floats
     expected: Floats
     trials: Floats
+    deviation: Floats
     z: Floats
+    told: Floats
     correlation: float
 
 
@@ -71,10 +75,13 @@ def _objective(X: Floats, y: Floats, n: Floats, penalty: Floats, beta: Floats) -
     return float(y @ line - n @ np.logaddexp(0, line) - 0.5 * penalty @ beta**2)
 
 
-def scores(bath: ArrayLike, events: ArrayLike, trials: ArrayLike, share: ArrayLike) -> Scores:
+def scores(
+    bath: ArrayLike, events: ArrayLike, trials: ArrayLike, share: ArrayLike, *, correlation: float | None = None
+) -> Scores:
     """Add rows up to baths and set each against what was expected of it; all four have shape (n_rows,).
 
-    Baths without trials are dropped. Raises DataError for shares outside 0 to 1.
+    `correlation` between pieces of a bath, None to estimate it. Baths without trials are dropped. Raises DataError for
+    shares outside 0 to 1.
     """
     y, n, p = (np.asarray(a, float) for a in (events, trials, share))
     if not np.all((p > 0) & (p < 1)):
@@ -85,9 +92,12 @@ def scores(bath: ArrayLike, events: ArrayLike, trials: ArrayLike, share: ArrayLi
     total, seen, expected, alone = (np.bincount(rank, w, labels.size) for w in (n, y, n * p, n * p * (1 - p)))
     some = total > 0
     labels, total, seen, expected, alone = (a[some] for a in (labels[order], total, seen, expected, alone))
-    rho = _correlation((seen - expected) ** 2 / alone, np.maximum(total - 1, 0)) if seen.size else 0.0
-    z = (seen - expected) / np.sqrt(alone * (1 + np.maximum(total - 1, 0) * rho))
-    return Scores(labels, seen, expected, total, z, rho)
+    rho = correlation
+    if rho is None:
+        rho = _correlation((seen - expected) ** 2 / alone, np.maximum(total - 1, 0)) if seen.size else 0.0
+    miss, effect = seen - expected, 1 + np.maximum(total - 1, 0) * rho
+    deviation = np.sqrt(alone * effect)
+    return Scores(labels, seen, expected, total, deviation, miss / deviation, miss / effect, rho)
 
 
 def _correlation(squares: Floats, others: Floats) -> float:
