@@ -83,6 +83,9 @@ def test_no_pest_found_is_not_all_pests_killed():
     found = results(removal=removal(month=month))
     assert list(lead(found))[1] == "No pest was found, so what the dips killed cannot be said."
     assert tile(found, 2).lines == (("no pest was found in 49 sessions, so nothing can be said", ""),)
+    never = results(removal=removal(month=month | {"sessions": 0}))
+    assert list(lead(never))[1] == "No pest was looked for, so what the dips killed cannot be said."
+    assert tile(never, 2).lines == (("no pest was looked for", ""),)
 
 
 def tile(found, place):

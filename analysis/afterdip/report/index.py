@@ -83,7 +83,8 @@ def _verdict(loss, settings: dict) -> str:
 def _killed(month: dict) -> str:
     killed = estimate(month["killed"])
     if not month["pests"]:
-        return "No pest was found, so what the dips killed cannot be said."
+        looked = "found" if month["sessions"] else "looked for"
+        return f"No pest was {looked}, so what the dips killed cannot be said."
     found = f"{plural(month['pests'], 'pest')} {'was' if month['pests'] == 1 else 'were'} found in the dips; "
     if not killed.known:
         return f"{found}what share was killed cannot be said: {short(killed.reason)}."
