@@ -124,7 +124,7 @@ def test_every_default_in_the_new_settings_file_is_the_one_used(tmp_path):
         "\n".join(line for line in lines if line.startswith("[") or (" = " in line and "=   #" not in line))
     )
     assert document["targets"] == {"kill": 0.95, "loss": 0.05, "horizon_days": 30, "confidence": 0.95}
-    assert document["compare"] == {"kill_margin": 0.05, "loss_margin": 0.03}
+    assert document["compare"] == {"kill_margin": 0.05, "loss_margin": 0.05}
     assert document["release"] == {"design_prevalence": 0.02}
 
 

@@ -21,7 +21,7 @@ from tqdm import tqdm
 
 from ..comparison import Difference, Margins, adjusted_difference, crude_difference, verdict
 
-MARGINS = Margins(kill=0.05, loss=0.03)
+MARGINS = Margins(kill=0.05, loss=0.05)
 CORAL, CORAL_SHARE = np.array([0.0, 0.5, -0.6]), np.array([0.40, 0.35, 0.25])
 CONDITION = np.array([-0.5, 0.0, 1.2])  # good, fair, poor: steps on the logit scale of loss
 ALIKE, MOSTLY_GOOD, MOSTLY_POOR = np.array([[0.45, 0.25, 0.30], [0.7, 0.2, 0.1], [0.2, 0.3, 0.5]])

@@ -160,7 +160,7 @@ LABOUR_MISSING = 0.08  # sessions without any labour row, whatever their size
 SETTINGS = {
     "farm": {"name": "Demo farm (invented)", "currency": "USD", "wage_per_hour": 24.0, "water_temperature_c": 25.5},
     "targets": {"kill": 0.95, "loss": 0.05, "horizon_days": HORIZON, "confidence": 0.95},
-    "compare": {"kill_margin": 0.05, "loss_margin": 0.03},
+    "compare": {"kill_margin": 0.05, "loss_margin": 0.05},
     "release": {"design_prevalence": 0.02, "inspection_sensitivity": 0.85},
     "value": {"sps": 18.0, "lps": 24.0, "soft": 9.0, "zoanthid": 7.0, "mushroom": 8.0},
     f"pests.{NUDIBRANCH}": {"hatch_days_latest": 14.0, "first_laying_days_earliest": 21.0, "at_temperature_c": 25.5,

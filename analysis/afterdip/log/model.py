@@ -62,7 +62,7 @@ class Settings:
     horizon_days: int = 30
     confidence: float = 0.95
     kill_margin: float = 0.05  # differences in kill and in loss too small to matter to the farm ([compare])
-    loss_margin: float = 0.03
+    loss_margin: float = 0.05
     design_prevalence: float = 0.02  # the infested share a lot must be shown to stay below ([release])
     inspection_sensitivity: float | None = None  # chance that one look finds an infested piece; None: not known
     piece_value: dict[str, float] = field(default_factory=dict)
