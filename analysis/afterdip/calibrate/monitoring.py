@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ..monitoring import (
+    bath_life,
     drift_alarm,
     ewma,
     expected_shares,
@@ -40,13 +41,18 @@ POWER_HEADER = (
 LIMIT_HEADER = (
     "share", "sessions", "with_factor", "correlation", "difference", "replicates", "said", "coverage", "median_width",
 )  # fmt: skip
+BATH_HEADER = (
+    "fresh_kill", "log_odds_per_load", "baths", "correlation", "replicates", "said", "fresh_held", "fall_held",
+    "serves_too_long",
+)  # fmt: skip
 
 
-def calibrate_monitoring(folder: Path, *, replicates: int = 400) -> None:
-    """Write monitoring_alarms.csv (quiet farms), monitoring_power.csv (a change) and monitoring_limits.csv."""
+def calibrate_monitoring(folder: Path, *, replicates: int = 1000) -> None:
+    """Write monitoring_alarms.csv (quiet farms), _power.csv (a change), _limits.csv and _baths.csv."""
     _write(folder / "monitoring_alarms.csv", ALARM_HEADER, alarm_rows(replicates))
     _write(folder / "monitoring_power.csv", POWER_HEADER, power_rows(replicates // 2))
     _write(folder / "monitoring_limits.csv", LIMIT_HEADER, limit_rows(replicates))
+    _write(folder / "monitoring_baths.csv", BATH_HEADER, bath_rows(replicates))
 
 
 def alarm_rows(replicates: int) -> list[list]:
@@ -129,6 +135,39 @@ def _limits(share: float, m: int, with_it: int, rho: float, difference: float, r
     events = rng.binomial(n, risk[session])
     design = np.column_stack([np.ones(2 * m), np.tile([0.0, 1.0], m)])
     return share_effect(has[session].astype(float), design, events, n, session=session, spread=[np.inf, 1.5])
+
+
+def bath_rows(replicates: int) -> list[list]:
+    """What the limits of a bath's kill hold, and how often a bath is said to serve longer than it truly does.
+
+    Baths of four sessions, each adding one piece per litre; target 90 %.
+    """
+    rows = []
+    cells = product((0.93, 0.98), (0.0, -0.55), (10, 20, 40), (0.0, 0.1, 0.3))
+    for number, (fresh, slope, baths, rho) in enumerate(cells):
+        rng = np.random.default_rng([SEED, 3, number])
+        made = np.array([_bath(fresh, slope, baths, rho, rng) for _ in range(replicates)], float)
+        said = made[np.isfinite(made[:, 0])]
+        found = said.mean(axis=0) if len(said) else np.full(3, np.nan)
+        rows.append([fresh, slope, baths, rho, replicates, len(said) / replicates, *map(float, found)])
+    return rows
+
+
+def _bath(fresh: float, slope: float, baths: int, rho: float, rng: np.random.Generator) -> list[float]:
+    """Simulate baths of one agent: whether fresh kill and fall were held, and whether it was said to serve too long."""
+    load = np.tile(np.arange(PER_BATH, dtype=float), baths)
+    odds = np.log(fresh / (1 - fresh))
+    truth = 1 / (1 + np.exp(-odds - slope * load))
+    found = 1 + rng.negative_binomial(1.2, 1.2 / (1.2 + 7), load.size)
+    risk = [float(session_risks(1, loss=p, correlation=rho, rng=rng)[0]) for p in truth]
+    life = bath_life(load, np.full(load.size, "pest"), rng.binomial(found, risk), found,
+                     bath=np.arange(load.size) // PER_BATH, target=0.9, margin=0.05)  # fmt: skip
+    if not life.fresh.known:
+        return [np.nan] * 3
+    fall = 1 / (1 + np.exp(-odds - slope * life.fall_at)) - fresh
+    last = np.inf if slope == 0 else (np.log(0.9 / 0.1) - odds) / slope
+    held = [e.low <= value <= e.high for e, value in ((life.fresh, fresh), (life.fall, fall))]
+    return [*map(float, held), float(life.serves_to is not None and life.serves_to > last + 0.05)]
 
 
 def _trays(m: int, sizes: str, rng: np.random.Generator) -> np.ndarray:

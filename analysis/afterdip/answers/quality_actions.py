@@ -1,0 +1,99 @@
+"""What the log's quality and the watch ask for this month, most urgent first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from afterdip.answers.quality_advice import words_of
+
+if TYPE_CHECKING:
+    from afterdip.answers.quality import QualityAnswer
+
+PAGE = "quality.html"
+NAMED_AT_MOST = 3  # sessions named in one sentence
+URGENT = ("no_ppe", "not_for", "over_max_strength", "over_max_minutes", "no_agitation", "too_few_rinses")
+DO = {
+    "no_ppe": "Wear the protection the label asks for with {agents}",
+    "not_for": "Keep corals it is not for out of {agents}",
+    "over_max_strength": "Check the strengths written for {agents} against the farm's limit",
+    "over_max_minutes": "Time the baths of {agents}",
+    "no_agitation": "Keep baths of {agents} moving",
+    "too_few_rinses": "Rinse as often as needed after {agents}",
+}
+
+
+def actions(answer: QualityAnswer) -> list[dict]:
+    """Return what to do, each with the day it is due, what, why, and the page that tells more."""
+    todo = [*_hazards(answer, URGENT[:1]), *_bottles(answer), *_baths(answer), *_drifts(answer)]
+    todo += [*_hazards(answer, URGENT[1:]), *_checks(answer)]
+    return [{"due": answer.as_of, "what": what, "why": why, "page": PAGE} for what, why in todo]
+
+
+def _hazards(answer: QualityAnswer, kinds: tuple[str, ...]) -> Iterator[tuple[str, str]]:
+    for kind in kinds:
+        found = [hazard for hazard in answer.hazards if hazard.kind == kind]
+        if found:
+            agents = ", ".join(dict.fromkeys(hazard.agent for hazard in found))
+            sessions = [session for hazard in found for session in hazard.sessions]
+            yield DO[kind].format(agents=agents), f"{words_of(kind)}: session {_named(sessions)}"
+
+
+def _bottles(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+    for bottle in answer.watch.bottles:
+        if not (bottle.alarm and bottle.in_month):
+            continue
+        if bottle.outcome == "kill":
+            s, acts = bottle.shortfall, bottle.acts_like
+            why = f"it killed {s.killed:.0f} of {s.found:.0f} pests where {s.expected:.0f} were to be expected"
+            if acts.known:
+                why += f", as if at {acts.estimate:.2f} of its strength ({acts.low:.2f} to {acts.high:.2f})"
+            yield f"Take bottle {bottle.lot} of {bottle.agent} out of use", why
+        else:
+            why = f"{bottle.events:.0f} of {bottle.trials:.0f} pieces died after it, more than after its other bottles"
+            yield f"Stop using bottle {bottle.lot} of {bottle.agent} until it is looked into", why
+
+
+def _baths(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+    for bath in answer.watch.baths:
+        if not bath.alarm or bath.served_most is None:
+            continue
+        fall = bath.life.fall
+        why = "its kill falls with every piece served"
+        if fall.known:
+            why += f": {-100 * fall.estimate:.0f} points by {bath.life.fall_at:.1f} pieces per litre"
+        if bath.change_at:
+            yield f"Change the bath of {bath.agent} by {bath.change_at:.1f} pieces per litre", why
+        else:
+            yield f"Mix {bath.agent} anew for every session", why
+
+
+def _drifts(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+    explained = {(b.agent, b.outcome) for b in answer.watch.bottles if b.alarm and b.in_month}
+    for watched in answer.watch.watched:
+        s = watched.series
+        if not watched.alarm or (s.agent, s.outcome) in explained:
+            continue
+        seen = f"{watched.events:.0f} of {watched.trials:.0f} this month, {watched.expected:.0f} expected"
+        if s.outcome == "kill":
+            why = f"it kills less since {watched.since}: {seen}"
+            yield f"Find out why {s.agent} kills less: dip beside a fresh bottle, mixed anew", why
+        elif s.is_control:
+            yield "Look at arrivals and holding water before blaming a dip", f"sham dips lose more too: {seen}"
+        else:
+            yield f"Hold {s.agent} until you know why it costs more", f"losses are up since {watched.since}: {seen}"
+
+
+def _checks(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+    for kind in answer.warnings:
+        if kind.code == "never_checked" and kind.month:
+            trays = f"{kind.month} {'tray' if kind.month == 1 else 'trays'}"
+            yield f"Check {trays} never looked at since the dip", f"session {_named(kind.sessions)}: unknown, not alive"
+        if kind.code == "no_sham" and kind.month:
+            yield "Put some trays through a sham dip", "without one, nobody can tell what handling alone costs"
+
+
+def _named(names) -> str:
+    names = list(dict.fromkeys(names))
+    more = f" and {len(names) - NAMED_AT_MOST} more" if len(names) > NAMED_AT_MOST else ""
+    return ", ".join(names[:NAMED_AT_MOST]) + more

@@ -1,0 +1,93 @@
+"""What to do about each warning of a log and each hazard of handling, in a grower's words."""
+
+from __future__ import annotations
+
+ADVICE = {
+    "no_ppe": (
+        "no protection with a danger product",
+        "Stop until the protection that the label and safety data sheet ask for is at hand, and worn.",
+    ),
+    "partial_ppe": (
+        "protection worn in part with a danger product",
+        "Read the label and safety data sheet for what must be worn; wear all of it.",
+    ),
+    "not_for": (
+        "corals that never go through this agent",
+        "Keep these corals out of this agent; look at the pieces now, and write down what became of them.",
+    ),
+    "over_max_strength": (
+        "strength over the farm's limit",
+        "Check the amount written against what went in. If it did go in, look at the pieces now; keep the limit.",
+    ),
+    "over_max_minutes": (
+        "minutes over the farm's limit",
+        "Set a timer for each bath. Look at the pieces of this one again.",
+    ),
+    "no_agitation": (
+        "a product that separates, in a bath at rest",
+        "Keep the bath moving throughout: at rest the product floats out, and no one knows the strength.",
+    ),
+    "too_few_rinses": (
+        "fewer rinses than the product needs",
+        "Rinse as often as the agents table says: residues reach the holding water. Watch that system.",
+    ),
+    "no_order": (
+        "off label or on a veterinarian's order, with no note of it",
+        "Write into the session's note who ordered it and when. Off-label use can be unlawful: the label, the "
+        "veterinarian and local codes rule.",
+    ),
+    "off_label": (
+        "a product in use off its label",
+        "Ask the veterinarian, and see local codes, whether this use is allowed at all: the log only records it.",
+    ),
+    "strength_jump": (
+        "a strength far off the agent's other sessions",
+        "Check unit, decimal point and bath volume of this session; correct the row if it was a slip of the pen.",
+    ),
+    "no_sham": (
+        "a month without a sham dip",
+        "Put some trays of every month through tank water: without them nobody can tell what handling alone costs.",
+    ),
+    "never_checked": (
+        "trays never checked after their dip",
+        "Check them now, and write the day: until then their pieces are unknown, not alive.",
+    ),
+    "late_check": (
+        "trays checked later than due",
+        "Look at every tray within a week of its dip, then every two weeks: late, nobody can say what killed it.",
+    ),
+    "coral_spelling": (
+        "a coral or coral group spelt two ways",
+        "Settle on one spelling and correct the other: two spellings count as two corals.",
+    ),
+    "pest_spelling": (
+        "a pest spelt two ways",
+        "Settle on one spelling: a pest counted before under one name and after under another looks like a success.",
+    ),
+    "unknown_column": (
+        "a column the report does not know",
+        "Nothing to do if it is the farm's own; if it is misspelt, correct the header.",
+    ),
+    "unknown_setting": (
+        "a setting the report does not know",
+        "Correct its name in the settings, or take it out: it has no effect.",
+    ),
+}
+"""Code -> (what it is, what to do)."""
+
+ORDER = tuple(ADVICE)  # what can hurt first, then what blinds the report, then spelling
+
+
+def words_of(code: str) -> str:
+    """Return what a warning is; a code without words of its own is spelt out."""
+    return ADVICE[code][0] if code in ADVICE else code.replace("_", " ")
+
+
+def advice_for(code: str) -> str:
+    """Return what to do about it."""
+    return ADVICE[code][1] if code in ADVICE else "See the message."
+
+
+def rank(code: str) -> int:
+    """Return the place of a code in order of urgency."""
+    return ORDER.index(code) if code in ADVICE else len(ORDER)
