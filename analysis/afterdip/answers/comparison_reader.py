@@ -69,7 +69,7 @@ class ComparisonReader:
     @classmethod
     def of(cls, log: Log, scope: Scope) -> ComparisonReader:
         """Tally the log once and cut it."""
-        whole = tally_comparison(log)
+        whole = tally_comparison(log, since=scope.start, until=scope.end)
         keep = scope.holds(whole.trays)
         place = np.cumsum(keep) - 1
         exits = whole.exits[keep[whole.exits["place"].to_numpy()]]

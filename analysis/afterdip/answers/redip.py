@@ -115,8 +115,8 @@ class Kills:
 
 def kills_of(log: Log, period: Period) -> Kills:
     """Return the kills over the window of months."""
-    dips = tally_pests(log).dips
-    return Kills(dips[period.in_window(dips["date"]) & dips["stage"].isin(GROWN)])
+    dips = tally_pests(log, since=period.start, until=period.end).dips
+    return Kills(dips[dips["stage"].isin(GROWN)])
 
 
 def answer_redips(

@@ -66,7 +66,7 @@ def answer_removal(log: Log, *, month: str, as_of: str, window_months: int = 12)
     read to. The session is the unit; a re-dip is a dip of its own, on pests that were there by then.
     """
     period, level = period_of(month, window_months=window_months), log.settings.confidence
-    window = tally_pests(log).where(lambda table: period.in_window(table["date"]))
+    window = tally_pests(log, since=period.start, until=period.end)
     dips = window.dips
     in_month = period.in_month(dips["date"])
     free = dips[~dips["stage"].isin(GLUED)]

@@ -40,14 +40,17 @@ class ComparisonTally:
     before_after: pd.DataFrame
 
 
-def tally_comparison(log: Log) -> ComparisonTally:
-    """Return the counts that comparisons are made of, over the whole log."""
+def tally_comparison(
+    log: Log, *, since: pd.Timestamp | None = None, until: pd.Timestamp | None = None
+) -> ComparisonTally:
+    """Return the counts that comparisons are made of; pests only of dips from `since` on and before `until`."""
     tally = tally_each_dip(log)
     first = (tally.trays["dip"] == 1).to_numpy()
     part = tally.select(first)
     trays = part.trays.assign(**{name: _named(part.trays[name]) for name in LIKE_PIECES})
     exits = pd.DataFrame({"place": part.tray, "day": part.day, "dead": part.dead, "left": part.left})
-    dips = tally_pests(log).dips.merge(_usual(tally.trays), on=["session", "coral_group"], how="left")
+    dips = tally_pests(log, since=since, until=until).dips
+    dips = dips.merge(_usual(tally.trays), on=["session", "coral_group"], how="left")
     dips = dips[~dips["stage"].isin(GLUED)]  # eggs outlive every dip: their kill would only dilute the animals'
     counted = dips["found"] > 0
     paired = dips[dips["before"] > 0]

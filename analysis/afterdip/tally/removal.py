@@ -41,15 +41,20 @@ class PestTally:
     dips: pd.DataFrame
     looks: pd.DataFrame
 
-    def where(self, keep) -> PestTally:
-        """Return the part for which `keep(table)`, a mask from columns that both tables have, is true."""
-        return PestTally(*(table[np.asarray(keep(table), bool)] for table in (self.dips, self.looks)))
 
+def tally_pests(log: Log, *, since: pd.Timestamp | None = None, until: pd.Timestamp | None = None) -> PestTally:
+    """Count a log's pests; every row belongs to the dip of its tray, a re-dip being a dip of its own.
 
-def tally_pests(log: Log) -> PestTally:
-    """Count a log's pests; every row belongs to the dip of its tray, a re-dip being a dip of its own."""
+    `since`, `until`: only dips from that day on and before that day; they are counted as in the whole log.
+    """
+    sessions = log.sessions[["session", *ABOUT]]
+    if since is not None:
+        sessions = sessions[sessions["date"] >= since]
+    if until is not None:
+        sessions = sessions[sessions["date"] < until]
     trays = log.trays[["tray", "session", "pieces", "coral_group"]]
-    rows = log.pests.merge(trays, on="tray").merge(log.sessions[["session", *ABOUT]], on="session")
+    trays = trays[trays["session"].isin(sessions["session"])]
+    rows = log.pests.merge(trays, on="tray").merge(sessions, on="session")
     rows["infested"] = _infested(rows)
     rows["day"] = (rows["counted"] - rows["date"]).dt.days
     looks = _looks(rows.assign(had=_had(rows)))
