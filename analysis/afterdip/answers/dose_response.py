@@ -105,7 +105,7 @@ def answer_dose_response(log: Log, *, month: str, as_of: str, window_months: int
     and stands alone at it is doubted and left out, as is one whose strength cannot be told.
     """
     period, settings = period_of(month, window_months=window_months), log.settings
-    tally, doubted = _without_doubt(log, tally_strengths(log))
+    tally, doubted = _without_doubt(log, tally_strengths(log, since=period.start, until=period.end))
     inside = tally.within(period.in_window(tally.baths.set_index("session")["date"]))
     read = _Reader(inside, settings.confidence, 100.0 * settings.target_kill, settings.horizon_days)
     kill, removed, loss = read.kills("killed"), read.kills("removed"), read.losses()

@@ -42,23 +42,34 @@ class StrengthTally:
         return StrengthTally(baths, pests, self.homes, exits, self.unknown_strength)
 
 
-def tally_strengths(log: Log) -> StrengthTally:
-    """Count a log's sessions by strength and minutes; sessions without a known strength are left out and counted."""
+def tally_strengths(
+    log: Log, *, since: pd.Timestamp | None = None, until: pd.Timestamp | None = None
+) -> StrengthTally:
+    """Count a log's sessions by strength and minutes; sessions without a known strength are left out and counted.
+
+    `since`, `until`: pests, homes and exits only of dips from that day on and before that day; `baths` are always all.
+    """
     baths = log.sessions[BATH].assign(randomised=log.sessions["randomised"].fillna(False).astype(bool))
     baths = baths.assign(strength=baths["strength"].where(~baths["is_control"], 0.0).astype(float))
     known = baths["strength"].notna() & baths["exposure_min"].gt(0) & (baths["is_control"] | baths["strength"].gt(0))
     baths = baths[known].reset_index(drop=True)
-    dips = tally_pests(log).dips
+    dips = tally_pests(log, since=since, until=until).dips
     dips = dips[dips["found"] > 0]
     pests = dips.groupby(["session", "pest", "stage"], as_index=False)[["found", "killed", "removed"]].sum()
     homes = dips.groupby(["pest", "coral_group"], as_index=False)["found"].sum()
-    return StrengthTally(baths, baths.merge(pests, on="session"), homes, _exits(log, baths), int((~known).sum()))
+    inside = baths
+    if since is not None:
+        inside = inside[inside["date"] >= since]
+    if until is not None:
+        inside = inside[inside["date"] < until]
+    return StrengthTally(baths, baths.merge(pests, on="session"), homes, _exits(log, inside), int((~known).sum()))
 
 
 def _exits(log: Log, baths: pd.DataFrame) -> pd.DataFrame:
-    """Exits of first dips, in trays that were looked at at all."""
+    """Exits of first dips into these baths, of trays that were looked at at all."""
     tally = tally_each_dip(log)
     first = (tally.trays["dip"] == 1) & tally.trays["checked"].astype(bool)
+    first &= tally.trays["session"].isin(baths["session"])
     part = tally.select(first.to_numpy())
     rows = pd.DataFrame(
         {
