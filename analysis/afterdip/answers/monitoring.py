@@ -105,6 +105,21 @@ class MonitoringAnswer:
     weeks: tuple[Weeks, ...]
 
     @property
+    def losses(self) -> tuple[Watched, ...]:
+        """The charts of loss."""
+        return tuple(w for w in self.watched if w.series.outcome == "loss")
+
+    @property
+    def kills(self) -> tuple[Watched, ...]:
+        """The charts of kill."""
+        return tuple(w for w in self.watched if w.series.outcome == "kill")
+
+    @property
+    def killing_bottles(self) -> tuple[Bottle, ...]:
+        """Bottles, judged by kill, that were in use in the month or raised an alarm."""
+        return tuple(b for b in self.bottles if b.outcome == "kill" and (b.in_month or b.alarm))
+
+    @property
     def alarms(self) -> int:
         """How many alarms were raised."""
         return sum(x.alarm for part in (self.watched, self.bottles, self.baths) for x in part)

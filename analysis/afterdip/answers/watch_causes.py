@@ -90,7 +90,7 @@ def causes_of(suspects: Suspects, *, lot: str | None) -> tuple[Cause, ...]:
 
 
 def _counted(s: Shortfall) -> str:
-    return f"{s.killed:.0f} of {s.found:.0f} killed, {s.expected:.0f} expected"
+    return f"killed {s.killed:.0f} of {s.found:.0f}, expected {s.expected:.0f}"
 
 
 def _weak_bottle(suspects: Suspects, lot: str | None) -> Cause:
@@ -139,7 +139,7 @@ def _resistant_pest(suspects: Suspects) -> Cause:
     short = [pest for pest, part in parts.items() if suspects.of(part).short]
     well = [pest for pest, part in parts.items() if suspects.as_expected(part)]
     if len(short) > 1:
-        return Cause(name, DOES_NOT, f"{len(short)} kinds of pest fell short: {', '.join(short)}")
+        return Cause(name, DOES_NOT, f"not one pest alone fell short: {', '.join(short)}")
     if len(parts) == 1:
         return Cause(name, CANNOT, f"only {next(iter(parts))} was counted in these baths")
     if len(short) == 1 and well:
@@ -151,7 +151,7 @@ def _slip(suspects: Suspects) -> Cause:
     name = "slips in mixing"
     made = suspects.scores(suspects.rows)
     below = int((made.events < made.expected).sum())
-    words = f"{below} of {made.bath.size} baths lie below expectation"
+    words = f"below expectation: {below} of {made.bath.size} baths"
     if made.bath.size <= WORST + 1:
         return Cause(name, CANNOT, f"{words}: too few to tell a slip or two from all of them")
     worst = made.bath[np.argsort(made.z, kind="stable")[:WORST]]
