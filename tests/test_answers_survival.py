@@ -72,6 +72,7 @@ def test_survival_at_the_horizon_recomputed_from_the_files(october, log):
         if isinstance(row["earlier_tray"], str):
             continue
         exits += _follow(tray, row["date"], trays, seen)
+    exits = [part for exit in exits for part in _at_day_30(*exit)]
     days, deaths, left = (np.array(x) for x in zip(*exits, strict=True))
     alive, followed = 1.0, deaths.sum() + left.sum()
     for day in np.unique(days[days <= 30]):
@@ -81,8 +82,16 @@ def test_survival_at_the_horizon_recomputed_from_the_files(october, log):
     assert october.month.alive.estimate == pytest.approx(alive, abs=1e-12)
 
 
+def _at_day_30(since, day, deaths, left):
+    """Deaths found at a look that straddles day 30 happened evenly over the days since the look before."""
+    if since < 30 < day:
+        early = deaths * (30 - since) / (day - since)
+        return [(30, early, 0), (day, deaths - early, left)]
+    return [(day, deaths, left)]
+
+
 def _follow(tray, origin, trays, seen):
-    """Exits (day, deaths, left) of a tray and of the later trays its pieces went to."""
+    """Exits (day of the look before, day, deaths, left) of a tray and of the later trays its pieces went to."""
     later = trays[trays["earlier_tray"] == tray]
     moved = dict(zip(later["date"], later["pieces"], strict=True))
     if len(later) != len(moved):
@@ -90,14 +99,18 @@ def _follow(tray, origin, trays, seen):
     exits, owed = [], sum(moved.values())
     checks = seen.get_group(tray) if tray in seen.groups else None
     if checks is not None:
+        before = (trays.loc[tray, "date"] - origin).days
         for c in checks.itertuples():
             on_the_day = min(moved.get(c.checked, 0), c.removed)
             owed -= on_the_day
-            exits.append([(c.checked - origin).days, c.dead, c.detached + c.removed - on_the_day])
+            day = (c.checked - origin).days
+            exits.append([before, day, c.dead, c.detached + c.removed - on_the_day])
+            before = day
         assert owed == 0, "the demo writes a move down on its day"
-        exits.append([exits[-1][0], 0, checks["alive"].iloc[-1]])
+        exits.append([before, before, 0, checks["alive"].iloc[-1]])
     elif not owed and origin != trays.loc[tray, "date"]:
-        exits.append([(trays.loc[tray, "date"] - origin).days, 0, trays.loc[tray, "pieces"]])
+        day = (trays.loc[tray, "date"] - origin).days
+        exits.append([day, day, 0, trays.loc[tray, "pieces"]])
     for child in later.index:
         exits += _follow(child, origin, trays, seen)
     return exits
@@ -150,3 +163,20 @@ def test_period(month, window, months):
 def test_months_that_are_none(bad):
     with pytest.raises(ValueError, match="month must be written YYYY-MM"):
         period_of(bad)
+
+
+def test_a_single_look_after_the_horizon_does_not_hide_the_dead(log):
+    """Half of every tray found dead on the only look, day 35, cannot read as all alive on day 30."""
+    trays = log.trays[log.trays["earlier_tray"].isna()].reset_index(drop=True)
+    dipped = trays["session"].map(log.sessions.set_index("session")["date"])
+    looks = {"tray": trays["tray"], "checked": dipped + pd.Timedelta(days=35), "dead": trays["pieces"] // 2}
+    checks = log.checks.iloc[:0].reindex(trays.index).assign(**looks, detached=0, removed=0)
+    checks["alive"] = trays["pieces"] - checks["dead"]
+    answer = answer_survival(replace(log, trays=trays, checks=checks), month="2026-11", as_of=AS_OF, window_months=16)
+    known = [c for c in answer.agents if c.loss.known]
+    assert len(known) > 5
+    agent = trays["session"].map(log.sessions.set_index("session")["agent"])
+    for cell in known:
+        own = checks[agent == cell.label]
+        share = own["dead"].sum() / (own["dead"] + own["alive"]).sum()
+        assert cell.loss.estimate == pytest.approx(share * 30 / 35)

@@ -236,7 +236,7 @@ def test_cost_limits_agree_with_a_session_bootstrap(demo):
     cost = reader.cell("worm-bath", {}, keep).cost.per_clean_survivor
     rows, tally = reader.costs[keep].reset_index(drop=True), reader.survival.select(keep)
     value = np.average(tally.trays["coral_group"].map(demo.settings.piece_value), weights=tally.trays["pieces"])
-    seen = tally.select(tally.trays["checked"].to_numpy(bool))
+    seen = tally.select(tally.trays["checked"].to_numpy(bool)).told_at(30)
     labels = np.unique(rows["session"])
     places, ends = np.searchsorted(labels, rows["session"]), np.searchsorted(labels, seen.of_trays("session"))
     rows["minutes"] = rows["person_min"] + rows["upkeep_min"] + rows["redip_min"]

@@ -6,7 +6,7 @@ import pytest
 
 from afterdip.errors import DataError
 from afterdip.log.model import Log, Settings
-from afterdip.tally.survival import tally_each_dip, tally_survival
+from afterdip.tally.survival import exits_told_at, share_ends, tally_each_dip, tally_survival
 
 DAY0 = pd.Timestamp("2026-01-01")
 
@@ -128,3 +128,36 @@ def test_every_piece_leaves_once(seed):
     assert tally.pieces == firsts
     assert tally.dead.sum() == sum(c[3] for c in checks)
     assert tally_each_dip(log).pieces == sum(t[3] for t in trays)
+
+
+def test_ends_found_at_a_look_that_straddles_the_day_are_shared_by_hand():
+    """Looks on days 20 and 35 read on day 30: of 3 dead and 6 detached since day 20, 10/15 belong to day 30."""
+    tally = tally_survival(make_log([("t", "s", 0, 20, None)], [("t", 20, 18, 2, 0, 0), ("t", 35, 8, 3, 6, 1)]))
+    told = tally.told_at(30)
+    rows = zip(told.since, told.day, told.dead, told.detached, told.removed, told.alive, strict=True)
+    assert sorted(tuple(float(x) for x in row) for row in rows) == [
+        (0, 20, 2, 0, 0, 0),
+        (20, 30, 2, 4, 0, 0),
+        (20, 35, 1, 2, 1, 0),
+        (35, 35, 0, 0, 0, 8),
+    ]
+    assert told.pieces == tally.pieces == 20
+
+
+@pytest.mark.parametrize("at", [20, 35, 36, 400])
+def test_a_day_on_which_no_look_straddles_changes_nothing(at):
+    tally = tally_survival(make_log([("t", "s", 0, 20, None)], [("t", 20, 18, 2, 0, 0), ("t", 35, 8, 3, 6, 1)]))
+    assert exits(tally.told_at(at)) == exits(tally)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_shared_ends_add_up_and_stay_in_their_interval(seed):
+    rng = np.random.default_rng(seed)
+    since = rng.integers(0, 40, 30)
+    day = since + rng.integers(0, 20, 30)
+    row, when, share = share_ends(since, day, at=30)
+    assert np.bincount(row, share) == pytest.approx(np.ones(30))
+    assert ((since[row] <= when) & (when <= day[row])).all()
+    frame = pd.DataFrame({"since": since, "day": day, "dead": rng.integers(0, 9, 30), "left": rng.integers(0, 9, 30)})
+    told = exits_told_at(frame, 30)
+    assert told[["dead", "left"]].sum().to_numpy() == pytest.approx(frame[["dead", "left"]].sum().to_numpy())

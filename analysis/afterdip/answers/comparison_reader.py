@@ -18,6 +18,7 @@ from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
 from afterdip.proportion import session_proportion
 from afterdip.tally.comparison import LIKE_PESTS, LIKE_PIECES, ComparisonTally, labels, tally_comparison
+from afterdip.tally.survival import exits_told_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,7 @@ class ComparisonReader:
 
     def losses(self, *agents: str, day: int, coral_group: str = "") -> pd.DataFrame:
         """Return the agents' trays of which anything is known, with total, events and deaths by `day`."""
-        trays, exits = self.tally.trays, self.tally.exits
+        trays, exits = self.tally.trays, exits_told_at(self.tally.exits, day)
         agent, place = trays["agent"].to_numpy(str), exits["place"].to_numpy()
         chosen = np.isin(agent, agents)
         rows = chosen[place]

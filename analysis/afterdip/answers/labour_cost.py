@@ -112,7 +112,8 @@ class CostReader:
     def _lost(self, tally: SurvivalTally) -> tuple[Estimate, Estimate]:
         """Dead and detached by the horizon, of the pieces looked at after their dip."""
         level = self.log.settings.confidence
-        part = tally.select(tally.trays["checked"].to_numpy(bool))
+        day = self.log.settings.horizon_days
+        part = tally.select(tally.trays["checked"].to_numpy(bool)).told_at(day)
         if not len(part.day):
             none = cannot_say("no tray was checked after the dip", confidence_level=level)
             return none, none
@@ -123,7 +124,7 @@ class CostReader:
             session=part.of_trays("session"),
             confidence_level=level,
         )
-        dead, detached = (incidence_at(ends, cause, self.log.settings.horizon_days) for cause in ends.causes)
+        dead, detached = (incidence_at(ends, cause, day) for cause in ends.causes)
         return dead, detached
 
 

@@ -149,7 +149,7 @@ class _Reader:
 
     def cell(self, label: str, keys: dict, keep: np.ndarray, *, sham: np.ndarray | None = None) -> SurvivalCell:
         """Estimate for the trays kept; `sham` are the trays to compare with, None where these are sham dips."""
-        part, seen = self.tally.select(keep), self.seen(keep)
+        part, seen = self.tally.select(keep), self.seen(keep).told_at(self.horizon)
         counts = {"sessions": part.trays["session"].nunique(), "trays": len(part.trays), "pieces": part.pieces}
         if not len(seen.day):
             why = "none of the trays was checked after the dip" if len(part.day) else "no pieces dipped"
@@ -176,7 +176,7 @@ class _Reader:
         """Loss over the sham's, or why there is none."""
         if sham is None:
             return cannot_say("this is the sham", confidence_level=self.level)
-        part = self.seen(sham)
+        part = self.seen(sham).told_at(self.horizon)
         if not len(part.day):
             return cannot_say("no sham dip to compare with", confidence_level=self.level, trays=trays)
         return replace(loss_over_sham(curve, self.curve(part), self.horizon), trays=trays + len(part.trays))

@@ -11,6 +11,7 @@ from afterdip.answers.period import Period
 from afterdip.comparison import fates_at
 from afterdip.monitoring import Scores, expected_shares, scores
 from afterdip.tally.monitoring import WatchTally
+from afterdip.tally.survival import exits_told_at
 
 # How far apart things are expected to lie, standard deviations on the logit scale: wide, so that data decide.
 KIND, SLOPE, OWN_GROUP = 1.5, 4.0, 1.0
@@ -54,9 +55,10 @@ class Series:
 def loss_rows(tally: WatchTally, period: Period, horizon: int) -> Rows:
     """Return the window's trays with what died of them by the horizon, and what was expected of such pieces."""
     trays = tally.trays.merge(tally.sessions.drop(columns="pieces"), on="session", how="left")
+    exits = exits_told_at(tally.exits, horizon)
     fates = fates_at(
-        tally.exits["day"], tally.exits["dead"], tally.exits["left"], tally.exits["place"],
-        trays["agent"].to_numpy(str)[tally.exits["place"]], horizon=horizon, n_cells=len(trays),
+        exits["day"], exits["dead"], exits["left"], exits["place"], trays["agent"].to_numpy(str)[exits["place"]],
+        horizon=horizon, n_cells=len(trays),
     )  # fmt: skip
     frame = trays.assign(events=fates.events, trials=fates.total)
     frame = frame[period.in_window(frame["date"]) & (frame["trials"] > 0)]

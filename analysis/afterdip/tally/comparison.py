@@ -26,10 +26,11 @@ class ComparisonTally:
     """Frames for a comparison.
 
     `trays`: first dips, one row each: tray, session, agent, is_control, date, LIKE_PIECES, pieces, checked.
-    `exits`: place (row of `trays`), day since the dip, dead, left. `pests`: one row a session x LIKE_PESTS with found
-    and killed, agent, is_control and date. `redipped`: trays of re-dips, left out of loss; `uncounted`: rows of pests
-    whose bath or pieces were not counted, so that no share of all found can be told. `before_after`: as `pests`, with
-    `before`, living pests on the pieces, and `gone`, how many fewer the same pieces had after the dip (never below 0).
+    `exits`: place (row of `trays`), day since the dip, since (day of the look before), dead, left. `pests`: one row a
+    session x LIKE_PESTS with found and killed, agent, is_control and date. `redipped`: trays of re-dips, left out of
+    loss; `uncounted`: rows of pests whose bath or pieces were not counted, so that no share of all found can be told.
+    `before_after`: as `pests`, with `before`, living pests on the pieces, and `gone`, how many fewer the same pieces
+    had after the dip (never below 0).
     """
 
     trays: pd.DataFrame
@@ -48,7 +49,7 @@ def tally_comparison(
     first = (tally.trays["dip"] == 1).to_numpy()
     part = tally.select(first)
     trays = part.trays.assign(**{name: _named(part.trays[name]) for name in LIKE_PIECES})
-    exits = pd.DataFrame({"place": part.tray, "day": part.day, "dead": part.dead, "left": part.left})
+    ends = {"place": part.tray, "since": part.since, "day": part.day, "dead": part.dead, "left": part.left}
     dips = tally_pests(log, since=since, until=until).dips
     dips = dips.merge(_usual(tally.trays), on=["session", "coral_group"], how="left")
     dips = dips[~dips["stage"].isin(GLUED)]  # eggs outlive every dip: their kill would only dilute the animals'
@@ -57,7 +58,7 @@ def tally_comparison(
     silent = ~counted & (dips["bath_rows"] + dips["on_examined"] > 0) & (dips["missing"] != "")
     return ComparisonTally(
         trays=trays,
-        exits=exits,
+        exits=pd.DataFrame(ends),
         pests=dips[counted].reset_index(drop=True),
         redipped=tally.trays[~first].reset_index(drop=True),
         uncounted=dips[silent].reset_index(drop=True),

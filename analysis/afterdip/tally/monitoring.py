@@ -25,8 +25,8 @@ class WatchTally:
     (since the bottle's first session), temperature_c, moving (1 kept moving, 0 not, NaN unknown), separates, pieces.
 
     `trays`: one row a tray: session, pieces, coral_group, condition, redip, held_days (arrival to first dip),
-    wound_days (cut to first dip), checked; `exits`: place (row of `trays`), day, dead, left. Every dip is a dip: pieces
-    dipped again leave alive and start anew, so that each death stands once, after the dip that it followed.
+    wound_days (cut to first dip), checked; `exits`: place (row of `trays`), since, day, dead, left. Every dip is a
+    dip: pieces dipped again leave alive and start anew, so that each death stands once, after the dip that it followed.
 
     `kills`: one row a session, pest and stage whose bath and pieces were counted, eggs left out: session, kind, pest,
     found, killed.
@@ -41,8 +41,8 @@ class WatchTally:
 def tally_watch(log: Log) -> WatchTally:
     """Return the counts that watching needs, over the whole log."""
     tally = tally_each_dip(log)
-    exits = pd.DataFrame({"place": tally.tray, "day": tally.day, "dead": tally.dead, "left": tally.left})
-    return WatchTally(_sessions(log), _trays(log, tally.trays), exits, _kills(log))
+    ends = {"place": tally.tray, "since": tally.since, "day": tally.day, "dead": tally.dead, "left": tally.left}
+    return WatchTally(_sessions(log), _trays(log, tally.trays), pd.DataFrame(ends), _kills(log))
 
 
 def _sessions(log: Log) -> pd.DataFrame:

@@ -21,7 +21,8 @@ class SurvivalTally:
     """Exits of pieces, shape (n_rows,), and the first-dip tray each row belongs to, as an index into shape (n_trays,).
 
     `day` counts from the first dip; `since` is the last day the pieces were known alive before it, so a death lies in
-    (since, day]. `dead`, `detached`, `removed` and `alive` (at the last look) are counts of pieces that left on `day`.
+    (since, day]. `dead`, `detached`, `removed` and `alive` (at the last look) are counts of pieces that left on `day`
+    (fractions of them after `told_at`).
     `trays` has one row per first-dip tray: tray, session, agent, is_control, date, coral, coral_group, condition,
     origin, source, pieces, checked (whether anything is known after the dip), dips (length of its longest series).
     """
@@ -45,6 +46,18 @@ class SurvivalTally:
             *(a[rows] for a in parts), place[self.tray[rows]], self.trays[keep].reset_index(drop=True)
         )
 
+    def told_at(self, at: int) -> SurvivalTally:
+        """Return the tally as read on day `at`: ends found at a look that straddles it are shared, see `share_ends`.
+
+        For curves; methods that take intervals themselves (`since`, `day`) need the tally as it was written.
+        """
+        rows, day, share = share_ends(self.since, self.day, at=at)
+        whole = np.arange(len(rows)) < len(self.day)  # pieces leave alive once, on the day they were last seen
+        return SurvivalTally(
+            day, self.since[rows], self.dead[rows] * share, self.detached[rows] * share, self.removed[rows] * whole,
+            self.alive[rows] * whole, self.tray[rows], self.trays,
+        )  # fmt: skip
+
     def of_trays(self, column: str) -> np.ndarray:
         """Return a column of `trays` for each row, shape (n_rows,)."""
         return self.trays[column].to_numpy()[self.tray]
@@ -57,7 +70,31 @@ class SurvivalTally:
     @property
     def pieces(self) -> int:
         """Pieces behind the rows; every piece once."""
-        return int((self.dead + self.left).sum())
+        return round(float((self.dead + self.left).sum()))
+
+
+def share_ends(since: np.ndarray, day: np.ndarray, *, at: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return (row, day, share): where ends found on `day` belong when the log is read on day `at`.
+
+    A look on day 35 says nothing of day 30 by itself: what it finds happened in (`since`, 35]. Left on day 35, a farm
+    that looks on days 21 and 35 would seem to lose nothing from day 22 to 30. Where since < at < day the ends count on
+    `at` in proportion to the days before it, as if they had happened evenly, and on `day` for the rest. All rows first,
+    in order, then once more those that straddle; the shares of a row add up to 1.
+    """
+    since, day = np.asarray(since), np.asarray(day)
+    late = np.flatnonzero((since < at) & (day > at))
+    before = (at - since[late]) / (day[late] - since[late])
+    share = np.ones(len(day))
+    share[late] -= before
+    rows = np.concatenate([np.arange(len(day)), late])
+    return rows, np.concatenate([day, np.full(len(late), at)]), np.concatenate([share, before])
+
+
+def exits_told_at(exits: pd.DataFrame, at: int) -> pd.DataFrame:
+    """Return rows with since, day, dead and left as `share_ends` has them on day `at`: deaths shared, left whole."""
+    rows, day, share = share_ends(exits["since"].to_numpy(), exits["day"].to_numpy(), at=at)
+    told, whole = exits.iloc[rows].reset_index(drop=True), np.arange(len(rows)) < len(exits)
+    return told.assign(day=day, dead=told["dead"] * share, left=told["left"] * whole)
 
 
 def tally_survival(log: Log) -> SurvivalTally:
