@@ -38,11 +38,11 @@ class Drift:
     reason: str = ""
 
     def limit(self, rate: float) -> float | None:
-        """Return the height that a recent point must exceed for p to be `rate` or less; None where nothing is said."""
-        if not self.drawn.size:
+        """Return the height that a recent point must exceed for p to be `rate` or less; None where none can be told."""
+        allowed = int(np.floor(rate * (1 + self.drawn.size) + 1e-9)) - 1
+        if allowed < 0 or not self.drawn.size:
             return None
-        allowed = max(int(np.floor(rate * (1 + self.drawn.size) + 1e-9)) - 1, 0)
-        return float(np.sort(self.drawn)[::-1][allowed]) if allowed < self.drawn.size else -np.inf
+        return float(np.sort(self.drawn)[::-1][allowed]) if allowed < self.drawn.size else None
 
 
 def drift_alarm(
