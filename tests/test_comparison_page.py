@@ -334,3 +334,10 @@ def test_compare_refuses_what_is_not_there(small, tmp_path, capsys):
         main(["compare", str(log), "--first", "IOD", "--second", "X", "--as-of", AS_OF])
     assert stop.value.code == 2
     assert "no agent 'X'" in capsys.readouterr().err
+
+
+def test_a_farm_that_writes_no_rinses_down_is_told_nothing_of_them(tmp_path):
+    log = farm(tmp_path)
+    log = replace(log, sessions=log.sessions.assign(rinses=pd.array([pd.NA] * len(log.sessions), dtype="Int64")))
+    rows = answer_comparison(log, first="IOD", second="OIL", as_of=AS_OF).handling
+    assert [row.rinses_done for row in rows] == [None, None]

@@ -67,7 +67,7 @@ def _row(log: Log, scope: Scope, costs: CostReader, agent: str) -> Handling:
         minutes_least=_number(minutes.min()),
         minutes_most=_number(minutes.max()),
         rinses_needed=None if pd.isna(about["rinses_needed"]) else int(about["rinses_needed"]),
-        rinses_done=_number(sessions["rinses"].astype("Float64").median()),
+        rinses_done=_number(sessions["rinses"].dropna().astype(float).median()),
         clarity=_text(about["clarity"]),
         signal_word=_text(about["signal_word"]),
         basis=_text(about["basis"]),
