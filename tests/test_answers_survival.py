@@ -72,14 +72,20 @@ def test_survival_at_the_horizon_recomputed_from_the_files(october, log):
         if isinstance(row["earlier_tray"], str):
             continue
         exits += _follow(tray, row["date"], trays, seen)
-    exits = [part for exit in exits for part in _at_day_30(*exit)]
+    looks, late = [exit[1:] for exit in exits], [part for exit in exits for part in _at_day_30(*exit)]
+    assert october.month.alive.estimate == pytest.approx(_product_limit(looks), abs=1e-12)
+    assert october.month.alive_spread.estimate == pytest.approx(_product_limit(late), abs=1e-12)
+    assert october.month.straddling == sum(dead for since, day, dead, _ in exits if since < 30 < day)
+
+
+def _product_limit(exits):
     days, deaths, left = (np.array(x) for x in zip(*exits, strict=True))
     alive, followed = 1.0, deaths.sum() + left.sum()
     for day in np.unique(days[days <= 30]):
         now = days == day
         alive *= 1 - deaths[now].sum() / followed
         followed -= deaths[now].sum() + left[now].sum()
-    assert october.month.alive.estimate == pytest.approx(alive, abs=1e-12)
+    return alive
 
 
 def _at_day_30(since, day, deaths, left):
@@ -173,10 +179,12 @@ def test_a_single_look_after_the_horizon_does_not_hide_the_dead(log):
     checks = log.checks.iloc[:0].reindex(trays.index).assign(**looks, detached=0, removed=0)
     checks["alive"] = trays["pieces"] - checks["dead"]
     answer = answer_survival(replace(log, trays=trays, checks=checks), month="2026-11", as_of=AS_OF, window_months=16)
-    known = [c for c in answer.agents if c.loss.known]
+    known = [c for c in answer.agents if c.alive_spread.known]
     assert len(known) > 5
     agent = trays["session"].map(log.sessions.set_index("session")["agent"])
     for cell in known:
         own = checks[agent == cell.label]
         share = own["dead"].sum() / (own["dead"] + own["alive"]).sum()
-        assert cell.loss.estimate == pytest.approx(share * 30 / 35)
+        assert cell.loss.estimate == 0  # by the day the look found them: the textbook curve
+        assert 1 - cell.alive_spread.estimate == pytest.approx(share * 30 / 35)
+        assert cell.straddling == own["dead"].sum()

@@ -31,7 +31,10 @@ class SurvivalCell:
 
     `label` says which pieces, `keys` the same as a dict for results.json; `sessions`, `trays` and `pieces` count all
     that were dipped, each estimate's counts only what was looked at afterwards. `loss` is death by the horizon;
-    `detached` came off and was lost. `loss_over_sham` compares with the sham dips of the same corals and period.
+    `detached` came off and was lost. `loss_over_sham` compares with the sham dips of the same corals and period. All of
+    these date a death to the look that found it. A look on day 35 that finds deaths says little of day 30, so `_spread`
+    holds the same readings with such deaths spread evenly over the days since the look before (see `share_ends`), and
+    `straddling` counts them: where there are many, the looks are too far apart to tell.
     """
 
     label: str
@@ -45,12 +48,14 @@ class SurvivalCell:
     loss: Estimate
     detached: Estimate
     loss_over_sham: Estimate
+    alive_spread: Estimate
+    loss_over_sham_spread: Estimate
+    straddling: int = 0
 
     def to_json(self) -> dict:
         """Return the numbers, not the curves."""
-        named = ("alive", "loss", "detached", "loss_over_sham")
-        counts = {"sessions": self.sessions, "trays": self.trays, "pieces": self.pieces}
-        return self.keys | counts | {name: getattr(self, name).to_json() for name in named}
+        counts = {name: getattr(self, name) for name in ("sessions", "trays", "pieces", "straddling")}
+        return self.keys | counts | {name: getattr(self, name).to_json() for name in _NAMES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,13 +154,14 @@ class _Reader:
 
     def cell(self, label: str, keys: dict, keep: np.ndarray, *, sham: np.ndarray | None = None) -> SurvivalCell:
         """Estimate for the trays kept; `sham` are the trays to compare with, None where these are sham dips."""
-        part, seen = self.tally.select(keep), self.seen(keep).told_at(self.horizon)
+        part, seen = self.tally.select(keep), self.seen(keep)
         counts = {"sessions": part.trays["session"].nunique(), "trays": len(part.trays), "pieces": part.pieces}
         if not len(seen.day):
             why = "none of the trays was checked after the dip" if len(part.day) else "no pieces dipped"
             nothing = cannot_say(why, confidence_level=self.level, **counts)
             return SurvivalCell(label, keys, **counts, curve=None, ends=None, **dict.fromkeys(_NAMES, nothing))
         curve, ends, trays = self.curve(seen), self.ends(seen), len(seen.trays)
+        spread, late = self.curve(seen.told_at(self.horizon)), (seen.since < self.horizon) & (seen.day > self.horizon)
         return SurvivalCell(
             label,
             keys,
@@ -166,20 +172,24 @@ class _Reader:
             loss=replace(loss_at(curve, self.horizon), trays=trays),
             detached=replace(incidence_at(ends, "detached", self.horizon), trays=trays),
             loss_over_sham=self.over_sham(curve, trays, sham),
+            alive_spread=replace(survival_at(spread, self.horizon), trays=trays),
+            loss_over_sham_spread=self.over_sham(spread, trays, sham, spread=True),
+            straddling=int(seen.dead[late].sum()),
         )
 
     def seen(self, keep: np.ndarray) -> SurvivalTally:
         """Return the trays kept that were looked at after their dip: the others are unknown, not alive."""
         return self.tally.select(keep & self.tally.trays["checked"].to_numpy(bool))
 
-    def over_sham(self, curve: SurvivalCurve, trays: int, sham: np.ndarray | None) -> Estimate:
+    def over_sham(self, curve: SurvivalCurve, trays: int, sham: np.ndarray | None, *, spread: bool = False) -> Estimate:
         """Loss over the sham's, or why there is none."""
         if sham is None:
             return cannot_say("this is the sham", confidence_level=self.level)
-        part = self.seen(sham).told_at(self.horizon)
+        part = self.seen(sham)
         if not len(part.day):
             return cannot_say("no sham dip to compare with", confidence_level=self.level, trays=trays)
-        return replace(loss_over_sham(curve, self.curve(part), self.horizon), trays=trays + len(part.trays))
+        other = self.curve(part.told_at(self.horizon) if spread else part)
+        return replace(loss_over_sham(curve, other, self.horizon), trays=trays + len(part.trays))
 
     def curve(self, part: SurvivalTally) -> SurvivalCurve:
         """Death, other ends censored; the first dip's session is the unit."""
@@ -198,7 +208,7 @@ class _Reader:
         )
 
 
-_NAMES = ("alive", "loss", "detached", "loss_over_sham")
+_NAMES = ("alive", "loss", "detached", "loss_over_sham", "alive_spread", "loss_over_sham_spread")
 
 
 def _by(read: _Reader, keep: np.ndarray, columns: list[str]) -> tuple[SurvivalCell, ...]:

@@ -120,7 +120,7 @@ def _readings(
     tally: SurvivalTally, sham: SurvivalTally, agent: str, is_control: bool, horizon: float, level: float
 ) -> AgentReadings:
     part = tally.select((tally.trays["agent"] == agent).to_numpy())
-    curve = _curve(part.told_at(horizon), level)
+    curve = _curve(part, level)
     lower, upper, weights = _intervals(part)
     followed = curve.last_day >= horizon or curve.survival[-1] == 0
     fit = weibull(lower, upper, weights=weights)
@@ -147,7 +147,7 @@ def _against_sham(tally, part, sham, lived, horizon, level) -> tuple[Estimate, f
     """Days lived over the sham, and the two tests, each None where it cannot be made."""
     if not len(sham.day):
         return cannot_say("no sham dip to compare with", confidence_level=level), None, None
-    curve = _curve(sham.told_at(horizon), level)
+    curve = _curve(sham, level)
     over = cannot_say(f"not followed to day {horizon:g}", confidence_level=level)
     if lived is not None and (curve.last_day >= horizon or curve.survival[-1] == 0):
         over = rmst_difference(lived, rmst(curve, horizon), confidence_level=level)

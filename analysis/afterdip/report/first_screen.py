@@ -56,7 +56,7 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
     yield Tile(
         f"Pieces alive {day} days after the dip",
         (_line(alive, _share(alive), 100.0),),
-        (behind, *off),
+        (behind, *off, *_found_late(month, day)),
         _trend(results, "alive", name="alive", say=lambda x: f"{digits(100 * x, 1)}\u00a0%"),
         "survival.html",
     )
@@ -67,6 +67,15 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
         _trend(results, "loss_over_sham", name="lost over sham, in 100 pieces", say=lambda x: signed(100 * x)),
         "survival.html",
     )
+
+
+def _found_late(month: dict, day: str) -> tuple[str, ...]:
+    """Say what deaths found only at a look after the horizon would make of it, where that changes what one reads."""
+    alive, spread = (estimate(month[name]) for name in ("alive", "alive_spread"))
+    if not (alive.known and spread.known) or alive.estimate - spread.estimate < 0.005:
+        return ()
+    late = plural(month["straddling"], "death")
+    return (f"{per_cent(spread)} if {late} found only after day {day} are spread over the days since the look before",)
 
 
 def _trend(results: dict, figure: str, *, name: str, say, page: str = "survival", bound: bool = False) -> Trend:

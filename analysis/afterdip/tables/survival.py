@@ -28,11 +28,18 @@ def month_sentence(answer: SurvivalAnswer) -> str:
 
 def unknown_sentence(answer: SurvivalAnswer) -> str:
     """Say what the month's log leaves open."""
-    u = answer.unknown
+    u, month, day = answer.unknown, answer.month, answer.horizon_days
+    late = ""
+    if month.straddling and month.alive_spread.known:
+        late = (
+            f" {count(month.straddling)} deaths were found at a look after day {day}, and the look before was earlier: "
+            f"spread over the days between, they would make it {per_cent(month.alive_spread)} alive on day {day} "
+            f"and {points(month.loss_over_sham_spread)} lost over the sham."
+        )
     return (
         f"{out_of(u.trays_never_checked, u.trays)} trays first dipped in the month were never checked afterwards "
         f"({count(u.pieces_never_checked)} pieces: unknown, not alive; they are in no curve). "
-        f"{out_of(u.sessions_followed_to_horizon, u.sessions)} sessions were followed to day {answer.horizon_days}."
+        f"{out_of(u.sessions_followed_to_horizon, u.sessions)} sessions were followed to day {day}.{late}"
     )
 
 
