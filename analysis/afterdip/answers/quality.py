@@ -170,17 +170,14 @@ def trust(answer: QualityAnswer) -> list[str]:
 
 def _dated(log: Log, period: Period, month: str) -> pd.DataFrame:
     """Warnings with their session's date and agent; one of a month as a whole belongs to that month."""
-    frame = pd.DataFrame({
-        "code": [w.code for w in log.warnings], "session": pd.Series([w.session for w in log.warnings], dtype=object),
-        "where": [str(w).removesuffix(f": {w.message}") for w in log.warnings],
-        "message": [w.message for w in log.warnings],
-    })  # fmt: skip
+    frame = pd.DataFrame(
+        [(w.code, w.session, str(w).removesuffix(f": {w.message}"), w.message) for w in log.warnings],
+        columns=["code", "session", "where", "message"], dtype=object,
+    )  # fmt: skip
     frame = frame.merge(log.sessions[["session", "date", "agent"]], on="session", how="left")
-    whole = (frame["code"] == "no_sham") & frame["message"].str.endswith(month)
-    frame["month"] = period.in_month(frame["date"]) | whole
-    frame["window"] = period.in_window(frame["date"]) | (frame["code"] == "no_sham") & frame["message"].str[-7:].isin(
-        period.months
-    )
+    of_month = frame["message"].astype("string").str[-7:].where(frame["code"] == "no_sham", "")
+    frame["month"] = period.in_month(frame["date"]) | (of_month == month).astype(bool)
+    frame["window"] = period.in_window(frame["date"]) | of_month.isin(period.months).astype(bool)
     return frame
 
 

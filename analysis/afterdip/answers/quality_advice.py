@@ -64,6 +64,14 @@ ADVICE = {
         "a pest spelt two ways",
         "Settle on one spelling: a pest counted before under one name and after under another looks like a success.",
     ),
+    "hidden_rows": (
+        "hidden rows in a workbook, which were read",
+        "Show them and look: what is hidden or filtered away still counts. Delete what does not belong to the log.",
+    ),
+    "hidden_columns": (
+        "hidden columns in a workbook, which were read",
+        "Show them and look: what is hidden still counts. Delete what does not belong to the log.",
+    ),
     "unknown_column": (
         "a column the report does not know",
         "Nothing to do if it is the farm's own; if it is misspelt, correct the header.",

@@ -155,8 +155,10 @@ def _slip(suspects: Suspects) -> Cause:
     if made.bath.size <= WORST + 1:
         return Cause(name, CANNOT, f"{words}: too few to tell a slip or two from all of them")
     worst = made.bath[np.argsort(made.z, kind="stable")[:WORST]]
-    rest = suspects.of(suspects.rows[~suspects.rows["bath"].isin(worst)])
+    others = suspects.rows[~suspects.rows["bath"].isin(worst)]
+    rest = suspects.of(others)
     left = f"without the worst {WORST}: {_counted(rest)}"
     if rest.short:
         return Cause(name, DOES_NOT, f"{words}; {left}. A measure that is wrong every time would look like this too")
-    return Cause(name, FITS if rest.z > -0.5 else CANNOT, f"{words}; {left} (worst: {', '.join(map(str, worst))})")
+    verdict = FITS if suspects.as_expected(others) else CANNOT
+    return Cause(name, verdict, f"{words}; {left} (worst: {', '.join(sorted(map(str, worst)))})")

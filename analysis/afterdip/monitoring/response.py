@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 MIN_EFFECTIVE = 8.0  # sessions that carry what is known of the factor; the calibration table says why
 MIN_EVENTS = 10.0  # of the rarer outcome
 _STEPS = 60
+_LONGEST_STEP = 4.0  # on the logit scale: the first steps must not overshoot into a flat corner
 _LARGEST_CHANGE = 10.0  # on the logit scale, by one cluster left out: it alone decides
 
 
@@ -58,7 +59,7 @@ def cluster_logistic(
         if np.linalg.cond(M) > 1e10:
             break
         step = np.linalg.solve(M, X.T @ (y - n * mean) - penalty * beta)
-        beta = beta + step * min(1.0, 4.0 / np.abs(step).max())
+        beta = beta + step / max(1.0, np.abs(step).max() / _LONGEST_STEP)
         if np.abs(step).max() < 1e-10:
             settled = True
             break
