@@ -70,6 +70,7 @@ def _explain(error: Exception) -> int:
     """Say what went wrong in words and return the exit status."""
     from afterdip.errors import DataError
     from afterdip.report.notebook import NotebookError, PageError
+    from afterdip.report.pdf import PdfError
     from afterdip.report.write import FolderError
 
     if isinstance(error, DataError):
@@ -84,6 +85,9 @@ def _explain(error: Exception) -> int:
     if isinstance(error, (NotebookError, FolderError)):
         say(str(error))
         return WRONG_USE
+    if isinstance(error, PdfError):
+        say(f"{error}\nThe report was not written; an earlier one is as it was.")
+        return FAILED
     if isinstance(error, OSError):
         place = f"{error.filename}: " if error.filename else ""
         say(f"{place}{error.strerror or error}; nothing was changed")

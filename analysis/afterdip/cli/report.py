@@ -2,7 +2,8 @@
 
 Reads the log, refuses it with every error named if it has any, and writes into reports/MONTH: index.html to begin
 with, the pages it leads to, and results.json with every number. The pages need no network and no program but a
-browser; print them from there. A report that cannot be completed leaves the one before it as it was.
+browser; print them from there, or let --pdf do it where Chromium is installed. A report that cannot be completed
+leaves the one before it as it was.
 """
 
 from __future__ import annotations
@@ -32,6 +33,10 @@ def declare(parser: argparse.ArgumentParser) -> None:
         default=WORKERS,
         help=f"pages worked on at a time (default {WORKERS}); 0 runs each in a Jupyter kernel of its own, slower",
     )
+    parser.add_argument("--pdf", action="store_true", help="also the whole month as one PDF, printed by Chromium")
+    parser.add_argument(
+        "--paper", type=str.lower, choices=("a4", "letter"), default="a4", help="the PDF's paper (default a4)"
+    )
     parser.set_defaults(usage_error=parser.error)
 
 
@@ -41,20 +46,27 @@ def run(args: argparse.Namespace) -> int:
 
     without_url_grammar()
     from afterdip.report.monthly import find_notebooks, write_report
+    from afterdip.report.pdf import need_browser
+    from afterdip.report.write import pdf_name
 
     day = as_of_day(args)
     if day < f"{args.month}-01":
         args.usage_error(f"--month {args.month} begins after {day}, the day the report is made for (--as-of)")
+    if args.pdf:
+        need_browser()  # before minutes of work, not after
     out = args.out or Path("reports") / args.month
     only = [name.strip() for name in args.only.split(",") if name.strip()]
     notebooks = find_notebooks(args.notebooks, only=only)
     with _progress(len(notebooks)) as bar:
         results = write_report(
-            log_path(args), out, month=args.month, as_of=day, notebooks=notebooks, jobs=args.jobs, done=bar.update_for
+            log_path(args), out, month=args.month, as_of=day, notebooks=notebooks, jobs=args.jobs, done=bar.update_for,
+            paper=args.paper if args.pdf else "",
         )
     if results["warnings"]:
         say(f"The log has {len(results['warnings'])} warnings; the report lists them.")
     print(out / "index.html")
+    if args.pdf:
+        print(out / pdf_name(args.month))
     return DONE
 
 

@@ -51,14 +51,16 @@ def write_report(
     jobs: int = 2,
     done: Callable[[Notebook], None] = lambda notebook: None,
     more: Mapping[str, object] = MappingProxyType({}),
+    paper: str = "",
 ) -> dict:
     """Read the log, run the notebooks, render their pages and put the report at `out`; returns results.json.
 
-    `more`: parameters beyond log, month and as_of, which every notebook given must declare.
+    `more`: parameters beyond log, month and as_of, which every notebook given must declare. `paper`: a4 or letter for
+    a PDF of the whole month beside the pages, "" for none.
 
     Raises DataError with every problem of the log before anything is written, PageError for a page that fails,
-    NotebookError for parameters a notebook does not declare, FolderError and OSError for the folder. Whatever happens,
-    `out` holds either the new report whole or what it held before.
+    NotebookError for parameters a notebook does not declare, FolderError and OSError for the folder, PdfError where no
+    PDF can be made. Whatever happens, `out` holds either the new report whole or what it held before.
     """
     from afterdip.log import read_log
     from afterdip.report.results import unchanged
@@ -73,7 +75,12 @@ def write_report(
     with new_report(out) as folder:
         nodes = run_notebooks(notebooks, parameters, jobs=jobs, done=done)
         unchanged(log, read_log(log_path, as_of=as_of))
-        return _write_files(folder, log, list(zip(notebooks, nodes, strict=True)), parameters)
+        results = _write_files(folder, log, list(zip(notebooks, nodes, strict=True)), parameters)
+        if paper:
+            from afterdip.report.pdf import write_pdf
+
+            write_pdf(folder, results, paper=paper)
+        return results
 
 
 def _write_files(folder: Path, log: Log, pages: list, parameters: dict) -> dict:

@@ -14,9 +14,9 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from afterdip.report.site import page_frame
+from afterdip.report.write import pdf_name
 
-PAPERS = ("A4", "letter")
+PAPERS = ("a4", "letter")
 PLACE = "AFTERDIP_BROWSER"  # the environment variable that names a Chromium elsewhere
 _NAMES = ("chromium", "chromium-browser", "chrome")
 _PLACES = ("/Applications/Chromium.app/Contents/MacOS/Chromium", "/snap/bin/chromium")
@@ -58,12 +58,7 @@ def flags() -> list[str]:
     return ["--headless", "--disable-gpu", "--disable-dev-shm-usage", "--mute-audio", *quiet, *root]
 
 
-def pdf_name(month: str) -> str:
-    """Return the file's name, which says what it is when it is sent on."""
-    return f"dip-report-{month}.pdf"
-
-
-def write_pdf(folder: Path, results: dict, *, paper: str = "A4") -> Path:
+def write_pdf(folder: Path, results: dict, *, paper: str = "a4") -> Path:
     """Print the report in `folder`, whose results.json is `results`, into a PDF beside its pages; returns the file.
 
     `paper`: one of PAPERS. Raises PdfError if there is no Chromium or it does not print.
@@ -86,8 +81,10 @@ def write_pdf(folder: Path, results: dict, *, paper: str = "A4") -> Path:
     return target
 
 
-def one_document(pages: Mapping[str, str], results: dict, *, paper: str = "A4") -> str:
+def one_document(pages: Mapping[str, str], results: dict, *, paper: str = "a4") -> str:
     """Return one HTML document of the pages given by name, the first page under "index"."""
+    from afterdip.report.site import page_frame
+
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {PAPERS}, got {paper!r}")
     parts = [(name, _part(name, html)) for name, html in pages.items()]

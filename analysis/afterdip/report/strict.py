@@ -33,5 +33,20 @@ def plain(value: object, where: str = "payload") -> object:
 
 
 def dumps(value: object) -> str:
-    """Return the one JSON text of `value`: keys sorted, floats in their shortest exact form, a newline at the end."""
-    return json.dumps(value, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    """Return the one JSON text of `value`: keys sorted, floats in their shortest exact form, a newline at the end.
+
+    What holds nothing but plain values stands on one line: an estimate is a line that can be read and compared.
+    """
+    return _text(value, "\n") + "\n"
+
+
+def _text(value: object, newline: str) -> str:
+    """Return `value` as text; `newline`: a line's end and the indent of the one after it."""
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, (list, tuple)) else ()
+    if not any(isinstance(item, (dict, list, tuple)) and item for item in inner):
+        return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    deeper = newline + " "
+    if isinstance(value, dict):
+        parts = [f"{json.dumps(key, ensure_ascii=False)}: {_text(value[key], deeper)}" for key in sorted(value)]
+        return "{" + deeper + f",{deeper}".join(parts) + newline + "}"
+    return "[" + deeper + f",{deeper}".join(_text(item, deeper) for item in value) + newline + "]"

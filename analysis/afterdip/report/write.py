@@ -29,6 +29,11 @@ class FolderError(Exception):
     """The folder a report should go to cannot be used; the message says why and what to do."""
 
 
+def pdf_name(month: str) -> str:
+    """Return the name of the month as one file, which says what it is when it is sent on."""
+    return f"dip-report-{month}.pdf"
+
+
 @contextmanager
 def new_report(out: Path) -> Iterator[Path]:
     """Give an empty folder to write a report into; when the block ends well, it becomes `out`.
@@ -72,8 +77,8 @@ def _written_by_report(out: Path) -> set[str] | None:
     """Return the names of the files a report wrote into `out`, or None if there is no report."""
     try:
         results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
-        return {INDEX, RESULTS, *(str(page["file"]) for page in results["pages"])}
-    except (OSError, ValueError, KeyError, TypeError):
+        return {INDEX, RESULTS, pdf_name(str(results.get("month", ""))), *(str(page["file"]) for page in results["pages"])}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
 

@@ -10,6 +10,7 @@ from afterdip.estimate import Estimate
 
 _NUMERIC = re.compile(r"^[<>≤≥−+~]?\s?[\d.,]+")
 MINUS = "−"
+SHOWN, FOLDED_FROM = 15, 21  # rows shown, and how many a table must have for the others to be folded away
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,16 +28,30 @@ class Table:
             raise ValueError(f"every row of '{self.caption}' needs {len(self.columns)} cells")
 
     def to_html(self) -> str:
-        """Return the table as HTML; every text is escaped, numbers are set to the right, wide tables scroll alone."""
+        """Return the table as HTML; every text is escaped, numbers keep to one line, wide tables scroll alone.
+
+        Of a long table the rows after SHOWN are folded away: a reader opens them, paper says how many there are.
+        """
+        folded = len(self.rows) >= FOLDED_FROM
+        shown, rest = (self.rows[:SHOWN], self.rows[SHOWN:]) if folded else (self.rows, ())
+        more = f"{digits(len(rest))} more rows"
+        parts = [self._part(shown, self.caption)]
+        if rest:
+            continued = self._part(rest, f"{self.caption}, continued")
+            parts.append(f"<details><summary>{more}</summary>{continued}</details>")
+            parts.append(f'<p class="note paper">{more} on the page and in results.json.</p>')
+        if self.note:
+            parts.append(f'<p class="note">{escape(self.note)}</p>')
+        return "".join(parts)
+
+    def _part(self, rows: tuple[tuple[str, ...], ...], caption: str) -> str:
         head = "".join(f'<th scope="col">{escape(c)}</th>' for c in self.columns)
-        body = "".join(f"<tr>{''.join(_cell(text, i) for i, text in enumerate(row))}</tr>" for row in self.rows)
-        if not self.rows:
+        body = "".join(f"<tr>{''.join(_cell(text, i) for i, text in enumerate(row))}</tr>" for row in rows)
+        if not rows:
             body = f'<tr><td colspan="{len(self.columns)}">none</td></tr>'
-        note = f'<p class="note">{escape(self.note)}</p>' if self.note else ""
         return (
-            f'<div class="table" role="region" tabindex="0" aria-label="{escape(self.caption)}"><table>'
-            f"<caption>{escape(self.caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
-            f"{note}"
+            f'<div class="table" role="region" tabindex="0" aria-label="{escape(caption)}"><table>'
+            f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
         )
 
 
