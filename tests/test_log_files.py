@@ -92,7 +92,7 @@ def test_quoted_cells(tmp_path, plain):
 def test_thousands_and_line_breaks_in_quotes(tmp_path):
     def edit(data):
         return data.replace(
-            b"001,2026-09-07T09:30,IOD,30,mL,10,L", b'001,2026-09-07T09:30,IOD,"1,200",mL,"1,000.5",L'
+            b"001,2026-09-07T09:30,IOD,30,mL,10,L", b'001,2026-09-07T09:30,IOD,"1,200.0",mL,"1,000.5",L'
         ).replace(b",second dip", b',"second\ndip, ""late"""')
 
     sessions = read_log(edited(tmp_path, "sessions", edit), as_of=AS_OF).sessions
@@ -500,12 +500,12 @@ def test_a_workbook_that_unpacks_to_too_much_is_not_unpacked(tmp_path, monkeypat
     assert lines(path) == ["log.xlsx: a workbook of at most 1 MB unpacked, got more (use CSV or Parquet files)"]
 
 
-def test_parts_with_paths_out_of_the_workbook_write_nothing(tmp_path):
+def test_parts_with_paths_out_of_the_workbook_are_refused_and_write_nothing(tmp_path):
     path = book(tmp_path)
     with zipfile.ZipFile(path, "a") as parts:
         parts.writestr("../../escaped.txt", b"out")
     before = sorted(tmp_path.rglob("*"))
-    assert lines(path) == []
+    assert lines(path) == ["log.xlsx: a workbook whose parts lie within it, got a path that leads out of it"]
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -522,7 +522,7 @@ def test_entities_are_not_expanded(tmp_path):
     assert lines(target) == ["bomb.xlsx: an .xlsx workbook that opens, got a damaged one"]
 
 
-@pytest.mark.parametrize("data", [b"", b"PK\x03\x04nonsense", b"\xd0\xcf\x11\xe0" + b"\0" * 600])
+@pytest.mark.parametrize("data", [b"", b"PK\x03\x04nonsense", b"PK" + b"\0" * 600])
 def test_damaged_workbooks(tmp_path, data):
     path = tmp_path / "log.xlsx"
     path.write_bytes(data)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -18,12 +19,13 @@ from .units import unit_key
 
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", re.ASCII)
+TWO_WAYS = re.compile(r"[+-]?([1-9]\d{0,2})([.,])(\d{3})", re.ASCII)  # a thousand apart, or three decimals
 TIME = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?", re.ASCII)
 YES_NO = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 MOST = 10**9  # no farm counts more of anything; larger numbers are slips
-UNTIDY = re.compile(r"(?:^|\0)\s|\s(?:\0|$)|\s\s|[^\S ]")
-SPACES = " \t\n\r\x0b\x0c\x1c\x1d\x1e\x1f"
-INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff"))
+INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u200e\u200f\u061c\u00ad"))  # and direction marks
+UNSEEN = ("Cc", "Cf", "Cs")  # Unicode's controls, formats (right-to-left overrides among them) and halves of signs
+LONGEST = 32_767  # characters, as in a spreadsheet's cell
 YEARS = (1950, 2199)
 
 
@@ -48,27 +50,36 @@ def shown(value: object) -> str:
         return str(value).upper()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         value = int(value)
+    if isinstance(value, int) and abs(value) >= 10**60:
+        return "a number of more than 60 digits"  # Python refuses to print very long ones
     text = "".join(c if c.isprintable() else "?" for c in str(value))
     return text if len(text) <= 60 else text[:57] + "..."
 
 
 def tidy(value: object) -> object:
-    """Return the cell without stray, non-breaking or invisible spaces; None when nothing is left."""
+    """Return the cell without stray, non-breaking or invisible spaces; None when nothing is left.
+
+    Accented letters become one sign each (Unicode's NFC): typed on one machine and copied on another they look the
+    same, and are the same name.
+    """
     if not isinstance(value, str):
         return None if value is None or value != value else value
     if not value.isascii():
-        value = value.translate(INVISIBLE)
+        value = unicodedata.normalize("NFC", value.translate(INVISIBLE))
     return " ".join(value.split()) or None
 
 
 def all_tidy(cells: list[object]) -> bool:
-    """Return whether `tidy` would leave each of these cells as it is, but for ''; quick for many plain texts."""
+    """Return whether `text_of` would leave each of these cells as it is, but for ''; quick for many plain texts."""
     try:
-        text = "\0".join(cells)
+        joined = "".join(cells)
     except TypeError:  # not all text
         return False
-    spaced = any(space in text for space in SPACES)  # a quick look first: keys and numbers have none
-    return text.isascii() and not (spaced and UNTIDY.search(text))
+    if not (joined.isascii() and joined.isprintable()):
+        return False
+    text = "\0".join(["", *cells, ""])
+    edges = "  " in text or "\0 " in text or " \0" in text or "\0'" in text
+    return not edges and (len(joined) <= LONGEST or max(map(len, cells)) <= LONGEST)
 
 
 def parser(column: Column) -> Callable[[object], object]:
@@ -103,9 +114,19 @@ def refuse_special(value: object, expected: str) -> None:
 
 
 def text_of(value: object) -> str | None:
-    """Return a key or text. A spreadsheet's number passes only where nothing is lost: 7.0 is '7', 3.10 is refused."""
+    """Return a key or text. A spreadsheet's number passes only where nothing is lost: 7.0 is '7', 3.10 is refused.
+
+    Signs that nobody can see are refused, for the text would not be what it looks like. An apostrophe before = + - @
+    is the one that keeps a spreadsheet from reckoning the text, and no part of it.
+    """
     value = tidy(value)
-    if value is None or isinstance(value, str):
+    if isinstance(value, str):
+        if len(value) > LONGEST:
+            raise RefusedError(f"text of at most {LONGEST} characters")
+        if not value.isprintable() and any(unicodedata.category(c) in UNSEEN for c in value):
+            raise RefusedError("text without control characters")
+        return value[1:] if value.startswith(("'=", "'+", "'-", "'@")) else value
+    if value is None:
         return value
     refuse_special(value, "text")
     if isinstance(value, Special) and value.what == "padded":
@@ -132,7 +153,11 @@ def yes_no_of(value: object) -> bool | None:
 
 
 def number_of(value: object, *, expected: str, column: Column) -> float | None:
-    """Return a finite number within the column's bounds. `1,200` is 1200; `1,5` and `0,500` are refused."""
+    """Return a finite number within the column's bounds. What can be read in two ways is refused.
+
+    `1,200,000` and `1,200.5` are numbers; `1,5`, `1,200` (1200 here, 1.2 there) and `1.200` are not. Only a `1.234` in
+    a column of measures is taken at its word, as the log's decimal point: a measure may well have three decimals.
+    """
     value = tidy(value)
     refuse_special(value, expected)
     if value is None:
@@ -144,11 +169,20 @@ def number_of(value: object, *, expected: str, column: Column) -> float | None:
     if isinstance(value, str):
         if not (NUMBER.fullmatch(value) or THOUSANDS.fullmatch(value)):
             raise RefusedError(expected)
+        refuse_two_ways(value, expected, column)
         value = float(value.replace(",", ""))
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < math.inf:
         raise RefusedError(expected)
     check_bounds(value, expected, column)
     return float(value)
+
+
+def refuse_two_ways(text: str, expected: str, column: Column) -> None:
+    """Raise RefusedError for a number that is a thousand times another where points and commas change their parts."""
+    found = TWO_WAYS.fullmatch(text)
+    if found and (found[2] == "," or column.kind == "count" or text.endswith("0")):
+        decimal = f"{found[1]}.{found[3]}".rstrip("0").rstrip(".")
+        raise RefusedError(f"{expected}, written as {found[1]}{found[3]} or as {decimal}")
 
 
 def check_bounds(value: float, expected: str, column: Column) -> None:

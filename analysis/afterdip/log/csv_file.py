@@ -56,7 +56,8 @@ def _plain(data: bytes) -> bool:
     No blank lines, no bare carriage returns; and quotes, if any, open and close in turn at the edges of cells - so that
     none is doubled, stray or left open, which the strict reader refuses or resolves.
     """
-    if data.count(b"\r") != data.count(b"\r\n") or b"\n\n" in data or b"\n\r\n" in data:
+    returns = data.count(b"\r")
+    if b"\n\n" in data or (returns and (returns != data.count(b"\r\n") or b"\n\r\n" in data)):
         return False
     if b'"' not in data:
         return True
@@ -81,7 +82,7 @@ def _fast(data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray] | None:
     try:
         read = arrow_csv.read_csv(
             pa.BufferReader(data),
-            read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1),
+            read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1, use_threads=False),
             parse_options=arrow_csv.ParseOptions(quote_char='"' if quoted else False, newlines_in_values=quoted),
             convert_options=arrow_csv.ConvertOptions(
                 column_types={name: pa.dictionary(pa.int32(), pa.string()) for name in names},
@@ -126,7 +127,9 @@ def _strict(file: str, data: bytes) -> tuple[list[str], list[RawColumn], np.ndar
 
 def _csv_words(error: csv.Error) -> str:
     words = str(error)
-    if "unexpected end of data" in words or "field larger" in words:
+    if "field larger" in words:
+        return f"cells of at most {csv.field_size_limit()} characters, got a longer one (is a closing quote missing?)"
+    if "unexpected end of data" in words:
         return "a closing quote, got none"
     if "expected after" in words:
         return "a comma after a closing quote, got more text"

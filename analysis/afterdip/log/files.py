@@ -13,11 +13,13 @@ from .model import FileRecord, Problem
 from .parquet_file import read_parquet
 from .raw import RawTable, UnreadableError, refuse
 from .schema import TABLES
-from .workbook import filled_rows, open_workbook, read_sheet
+from .sheet import filled_rows, read_sheet
+from .workbook import hidden_parts, open_workbook
 
 READERS: dict[str, Callable] = {".csv": read_csv, ".parquet": read_parquet}
 REFUSED = {".xlsm": "macros", ".xlsb": "a binary format", ".xls": "an old binary format", ".ods": "another format"}
 SETTINGS_SHEET = "farm"
+MOST_BYTES = 2**30  # of one file
 
 
 @dataclass(slots=True)
@@ -73,6 +75,7 @@ def read_files(path: Path) -> RawLog:
     files = log_files(path)
     books = [file for file in files if file.suffix.casefold() not in (*READERS, ".toml")]
     tables = [file for file in files if file.suffix.casefold() in READERS]
+    log.problems += odd_entries(path, files)
     if not path.exists():
         log.problems.append(Problem(path.name, None, None, "a folder or workbook, got nothing there", code="no_log"))
     elif path.is_file() and path.suffix.casefold() in READERS:
@@ -92,8 +95,34 @@ def read_files(path: Path) -> RawLog:
         _read_book(log, file)
     _read_tables(log, tables)
     if path.exists():
+        _misnamed(log, path)
         _missing_tables(log, path.name)
     return log
+
+
+def odd_entries(path: Path, files: list[Path]) -> list[Problem]:
+    """Return what is named like a file of the log and cannot be read as one: folders, pipes, links to nowhere.
+
+    Left alone they would pass for a table that the log does not have. A file's name must be text, for the report
+    names it.
+    """
+    problems = []
+    for entry in sorted(path.iterdir()) if path.is_dir() else ():
+        kinds = {*READERS, *REFUSED, ".xlsx"}
+        odd = entry.suffix.casefold() in kinds or entry.name.casefold() == "farm.toml"
+        if odd and not entry.is_file() and not entry.name.startswith((".", "~")):
+            got = "a folder" if entry.is_dir() else "a link to nothing" if not entry.exists() else "a pipe or a device"
+            problems.append(Problem(plain_name(entry), None, None, f"a file, got {got}", code="unreadable"))
+    for file in files:
+        if plain_name(file) != file.name:
+            message = "a file's name in letters that can be printed, got others"
+            problems.append(Problem(plain_name(file), None, None, message, code="unreadable"))
+    return problems
+
+
+def plain_name(file: Path) -> str:
+    """Return a file's name with ? for what cannot be printed or is no text at all."""
+    return "".join(c if c.isprintable() else "?" for c in file.name)
 
 
 def sha256(data: bytes) -> str:
@@ -123,6 +152,10 @@ def _read_table(log: RawLog, name: str, file: Path) -> None:
 
 
 def _read_toml(log: RawLog, file: Path) -> None:
+    if log.farm_toml:
+        message = f"one farm.toml, got {log.farm_toml[0]} too"
+        log.problems.append(Problem(file.name, None, None, message, code="two_files"))
+        return
     try:
         log.farm_toml = (file.name, _bytes(file))
     except UnreadableError as error:
@@ -133,6 +166,9 @@ def _read_toml(log: RawLog, file: Path) -> None:
 
 def _bytes(file: Path) -> bytes:
     try:
+        if (size := file.stat().st_size) > MOST_BYTES:
+            message = f"a file of at most {MOST_BYTES >> 20} MB, got {size >> 20} MB"
+            raise refuse(file.name, None, message, "unreadable")
         return file.read_bytes()
     except OSError as error:
         raise refuse(file.name, None, f"a file that can be read, got: {error.strerror}", "unreadable") from error
@@ -152,12 +188,12 @@ def _read_book(log: RawLog, file: Path) -> None:
         return
     try:
         for sheet in book.worksheets:
-            _read_one_sheet(log, file.name, data, sheet)
+            _read_one_sheet(log, file.name, sha256(data), sheet)
     finally:
         book.close()
 
 
-def _read_one_sheet(log: RawLog, book: str, data: bytes, sheet) -> None:
+def _read_one_sheet(log: RawLog, book: str, digest: str, sheet) -> None:
     name = sheet.title.strip().casefold()
     file = f"{book}, sheet '{sheet.title}'"
     known = name in TABLES or name == SETTINGS_SHEET
@@ -169,20 +205,21 @@ def _read_one_sheet(log: RawLog, book: str, data: bytes, sheet) -> None:
     elif name in log.tables or name in log.broken:
         log.problems.append(Problem(file, None, None, f"one sheet for {name}, got another", code="two_files"))
     elif name in TABLES:
-        log.keep(name, file, sha256(data), lambda: read_sheet(TABLES[name], file, sheet, data))
+        log.keep(name, file, digest, lambda: read_sheet(TABLES[name], file, sheet))
     elif known or sheet.sheet_state == "visible":
-        _read_other_sheet(log, file, name, sheet, data)
+        _read_other_sheet(log, file, name, sheet)
 
 
-def _read_other_sheet(log: RawLog, file: str, name: str, sheet, data: bytes) -> None:
+def _read_other_sheet(log: RawLog, file: str, name: str, sheet) -> None:
     try:
-        rows = filled_rows(sheet, file, data)
+        read = filled_rows(sheet, file)
     except UnreadableError as error:
         log.fail(set(), error)
         return
     if name == SETTINGS_SHEET:
-        log.farm_sheet = (file, rows)
-    elif rows:
+        log.farm_sheet = (file, read.rows)
+        log.problems += hidden_parts(file, read.hidden_rows, [])
+    elif read.rows:
         log.problems.append(_unknown_table(file, name))
 
 
@@ -192,6 +229,21 @@ def _unknown_table(file: str, name: str) -> Problem:
     return Problem(
         file, None, None, f"a table of the log ({', '.join(TABLES)}), got '{name}'{hint}", code="unknown_table"
     )
+
+
+def _misnamed(log: RawLog, path: Path) -> None:
+    """Report files that are a table or the settings by name but of a kind not read, where there is no other."""
+    others = [] if not path.is_dir() else sorted(entry for entry in path.iterdir() if entry.is_file())
+    for entry in others:
+        name, *endings = entry.name.casefold().split(".")
+        if name in TABLES and name not in log.tables and name not in log.broken:
+            log.broken.add(name)
+            message = f"the table {name} as .csv or .parquet, got another kind of file"
+            log.problems.append(Problem(plain_name(entry), None, None, message, code="unknown_table"))
+        is_text = {"toml", "tml", "txt", "ini", "json", "yaml", "yml"} & set(endings)
+        if name == "farm" and is_text and not log.farm_toml and not log.farm_sheet:
+            message = "settings in a file named farm.toml, got another name"
+            log.problems.append(Problem(plain_name(entry), None, None, message, code="settings"))
 
 
 def _missing_tables(log: RawLog, where: str) -> None:

@@ -6,11 +6,13 @@ import datetime
 
 import numpy as np
 
+from .cells import Special
 from .model import Problem
 from .raw import RawColumn, RawTable, assemble, refuse
 from .schema import Table
 
-MOST_ROWS = 50_000_000
+MOST_ROWS = 20_000_000
+MOST_BYTES = 4 * 2**30  # unpacked
 
 
 def read_parquet(table: Table, file: str, data: bytes) -> tuple[RawTable, list[Problem]]:
@@ -19,10 +21,14 @@ def read_parquet(table: Table, file: str, data: bytes) -> tuple[RawTable, list[P
     from pyarrow import parquet
 
     try:
-        file_of = parquet.ParquetFile(pa.BufferReader(data))
-        if file_of.metadata.num_rows > MOST_ROWS:  # a few bytes can promise any number of rows
-            raise refuse(file, None, f"at most {MOST_ROWS} rows, got {file_of.metadata.num_rows}", "parquet")
-        read = file_of.read()
+        held = parquet.ParquetFile(pa.BufferReader(data)).metadata
+        if held.num_rows > MOST_ROWS:  # a few bytes can promise any number of rows
+            raise refuse(file, None, f"at most {MOST_ROWS} rows, got {held.num_rows}", "parquet")
+        if (size := sum(held.row_group(i).total_byte_size for i in range(held.num_row_groups))) > MOST_BYTES:
+            raise refuse(file, None, f"at most {MOST_BYTES >> 30} GB unpacked, got {size / 2**30:.1f}", "parquet")
+        # text is read as the file codes it: a long text repeated in every row stays one text
+        texts = [held.schema.column(i).path for i in range(held.num_columns)]
+        read = parquet.ParquetFile(pa.BufferReader(data), read_dictionary=texts).read()
         columns = [raw_column(read.column(i)) for i in range(read.num_columns)]
     except (pa.ArrowException, OSError, ValueError, OverflowError) as error:
         raise refuse(
@@ -36,11 +42,8 @@ def raw_column(column) -> RawColumn:
     import pyarrow as pa
 
     if not pa.types.is_dictionary(column.type):
-        column = (
-            column.cast(pa.timestamp("us", column.type.tz), safe=False)
-            if pa.types.is_timestamp(column.type)
-            else column
-        )
+        if pa.types.is_timestamp(column.type):  # finer than a microsecond is cut; out of the calendar is an error
+            column = column.cast(pa.timestamp("us", column.type.tz), safe=column.type.unit != "ns")
         column = column.dictionary_encode(null_encoding="encode")
     chunk = column.unify_dictionaries().combine_chunks()
     chunk = chunk.chunk(0) if isinstance(chunk, pa.ChunkedArray) else chunk
@@ -50,7 +53,7 @@ def raw_column(column) -> RawColumn:
 
 
 def plain(cell: object) -> object:
-    """Return a cell as the parsers know it: decimals become floats, everything unknown its text."""
+    """Return a cell as the parsers know it: decimals become floats; bytes, times of day and the like are refused."""
     if cell is None or isinstance(cell, (str, bool, int, float, datetime.date)):
         return cell
-    return float(cell) if hasattr(cell, "as_tuple") else repr(cell)
+    return float(cell) if hasattr(cell, "as_tuple") else Special("error", repr(cell))

@@ -12,6 +12,8 @@ from .cells import all_tidy, shown, tidy
 from .model import Problem
 from .schema import DERIVED, Table
 
+MOST_COLUMNS = 200
+
 
 class UnreadableError(Exception):
     """A file that cannot be read as a table; the argument is its problems."""
@@ -68,10 +70,13 @@ def assemble(
     """Name the columns by their header, drop rows and columns without content, and report what the header has wrong.
 
     A column of the table that is missing, doubled or misspelt is an error; any other column is kept and a warning.
+    Raises UnreadableError for more columns than any log has.
     """
     raw = RawTable(table.name, file, rows)
     problems: list[Problem] = []
     names = [header_name(cell) for cell in header]
+    if sum(map(bool, names)) > MOST_COLUMNS:
+        raise refuse(file, 1, f"at most {MOST_COLUMNS} columns, got {sum(map(bool, names))}", "columns")
     for position, (name, column) in enumerate(zip(names, columns, strict=True), start=1):
         if not name:
             problems += _unnamed(file, position, column)

@@ -88,7 +88,7 @@ def from_toml(file: str, data: bytes) -> tuple[Settings, list[Problem]]:
     """Return the settings in a farm.toml; a number in quotes is refused."""
     try:
         document = tomllib.loads(data.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError, UnicodeDecodeError, and numbers too long to read
         return Settings(), [Problem(file, None, None, f"a TOML file, got: {error}", code="settings")]
     return _Reader(lambda path, message, **more: Problem(file, None, path, message, **more), quoted_numbers=False).read(
         document
@@ -114,7 +114,11 @@ def from_sheet(file: str, rows: list[tuple[int, list[object]]]) -> tuple[Setting
         at[path] = number
         top, _, pest = section.partition(".")
         place = document.setdefault(top, {})
-        (place.setdefault(pest, {}) if pest else place)[shown(key)] = value
+        if pest and not isinstance(place.setdefault(pest, {}), dict):
+            problems.append(Problem(file, number, "section", f"'{top}.{pest}' as a section, got it as a key too",
+                                    code="settings"))  # fmt: skip
+            continue
+        (place[pest] if pest else place)[shown(key)] = value
     settings, found = _Reader(
         lambda path, message, **more: Problem(file, at.get(path), "value", f"{path}: {message}", **more)
     ).read(document)
@@ -141,9 +145,12 @@ class _Reader:
         values: dict[str, object] = {}
         for name in ("farm", "targets", "compare", "release"):
             values |= self.section(name, sections[name], [s for s in SETTINGS if s.section == name])
-        worth = {
-            group.casefold(): self.one(f"value.{group}", price, VALUE) for group, price in sections["value"].items()
-        }
+        worth = {}
+        for group, price in sections["value"].items():
+            if tidy(group) is None or str(tidy(group)).casefold() in worth:
+                self.refuse(f"value.{group}", "each coral group once, whatever its case", price)
+            else:
+                worth[str(tidy(group)).casefold()] = self.one(f"value.{group}", price, VALUE)
         lives = {name: self.pest(f"pests.{name}", entries) for name, entries in sections["pests"].items()}
         worth, lives = ({key: got for key, got in found.items() if got is not None} for found in (worth, lives))
         return Settings(**values, piece_value=worth, pests=lives), self.problems

@@ -4,97 +4,112 @@ from __future__ import annotations
 
 import datetime
 import io
+import lzma
 import re
+import struct
 import warnings
 import zipfile
-from collections.abc import Iterator
+import zlib
 from pathlib import PurePosixPath
 
-import numpy as np
-
-from .cells import Special, shown, tidy
+from .cells import Special
 from .model import Problem
-from .raw import RawTable, UnreadableError, assemble, encode, refuse
-from .schema import Table
+from .raw import refuse
 
 MOST_BYTES = 256 * 2**20  # uncompressed; a larger log belongs in CSV or Parquet
+MOST_TAGS = 12_000_000  # of all parts together: 300,000 rows of a log, a minute's reading
 MOST_PARTS = 2000
-MOST_COLUMNS = 200
-MOST_ROWS = 2**20  # what a sheet can hold
+BROKEN = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError, OSError, ValueError, RuntimeError)
+OLE = b"\xd0\xcf\x11\xe0"  # how an encrypted workbook begins, and an .xls of old
 ZERO_PADDED = re.compile(r"0{2,}")
-MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=[\"']([A-Z]{1,3}\d+(?::[A-Z]{1,3}\d+)?)[\"']")
-
-Area = tuple[int, int, int, int]  # top, bottom, left, right, counted from 1
+CONTROL = re.compile(r"_x00([01][0-9A-Fa-f])_")  # how a workbook writes the signs that XML cannot hold
+SHEETS = re.compile(rb"<(?:\w+:)?sheet\s")
 
 
 def open_workbook(file: str, data: bytes):
     """Return the openpyxl workbook in these bytes; raises UnreadableError unless it is a plain .xlsx of bearable size.
 
-    The size is checked before any part is unpacked (zipfile never unpacks more than the directory declares). Macros
-    are refused by their content, whatever the file is called.
+    The size is checked before any part is unpacked (zipfile never unpacks more than the directory declares), and every
+    part against its check sum. Macros are refused by their content, whatever the file is called.
     """
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as parts:
-            infos = parts.infolist()
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
-        raise refuse(file, None, "an .xlsx workbook, got a file that is not one", "workbook") from error
-    if len(infos) > MOST_PARTS or sum(info.file_size for info in infos) > MOST_BYTES:
-        message = f"a workbook of at most {MOST_BYTES >> 20} MB unpacked, got more (use CSV or Parquet files)"
-        raise refuse(file, None, message, "workbook")
-    if any(PurePosixPath(info.filename).name.casefold() == "vbaproject.bin" for info in infos):
-        raise refuse(file, None, "a workbook without macros (save as .xlsx), got one with macros", "workbook")
+    problem = _archive_problem(data)
+    if problem is not None:
+        raise refuse(file, None, problem, "workbook")
     import openpyxl
 
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of styles and validations that it leaves out
-            return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
+            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
     except Exception as error:  # openpyxl raises whatever its XML parsing meets: KeyError, TypeError, ValueError ...
         raise refuse(file, None, "an .xlsx workbook that opens, got a damaged one", "workbook") from error
+    with zipfile.ZipFile(io.BytesIO(data)) as parts:
+        if "xl/workbook.xml" in parts.namelist():
+            listed = len(SHEETS.findall(parts.read("xl/workbook.xml")))
+            there = len(book.worksheets) + len(book.chartsheets)
+            if listed > there:  # openpyxl passes over a sheet whose part is not there
+                message = f"a workbook with all its {listed} sheets, got a damaged one with {there}"
+                raise refuse(file, None, message, "workbook")
+    return book
 
 
-def read_sheet(table: Table, file: str, sheet, data: bytes) -> tuple[RawTable, list[Problem]]:
-    """Return the raw table on a sheet of the workbook in `data`, and its header's problems; raises UnreadableError."""
-    records = filled_rows(sheet, file, data)
-    if not records or records[0][0] != 1:
-        raise refuse(file, 1, "a header row, got an empty row", "empty_file")
-    width = max(len(cells) for _, cells in records)
-    header, *body = [cells + [None] * (width - len(cells)) for _, cells in records]
-    columns = [encode(cells) for cells in zip(*body, strict=True)] if body else [encode(()) for _ in header]
-    return assemble(table, file, header, columns, np.array([number for number, _ in records[1:]], dtype=np.int64))
-
-
-def filled_rows(sheet, file: str, data: bytes) -> list[tuple[int, list[object]]]:
-    """Return (row number, raw cells) for each row with any content; raises UnreadableError."""
+def _archive_problem(data: bytes) -> str | None:
+    """Return what keeps these bytes from being a plain, whole workbook of bearable size, or None."""
+    if data.startswith(OLE):
+        return "an .xlsx workbook, got one with a password or of the old .xls kind (save as .xlsx, without a password)"
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # dates outside the calendar arrive as error cells, and are refused as such
-            # openpyxl keeps the sheet's part only under this name; the tests of merged cells guard it
-            return list(sheet_rows(sheet, file, merged_areas(data, sheet._worksheet_path)))
-    except UnreadableError:
-        raise
-    except Exception as error:  # as for opening: whatever a damaged part makes the reader raise
-        raise refuse(file, None, "a sheet that can be read, got a damaged one", "workbook") from error
+        parts = zipfile.ZipFile(io.BytesIO(data))
+    except BROKEN:
+        return "an .xlsx workbook, got a file that is not one"
+    with parts:
+        try:
+            return _parts_problem(parts.infolist()) or _content_problem(parts)
+        except BROKEN:
+            return "an .xlsx workbook that opens, got a damaged one"
 
 
-def sheet_rows(sheet, file: str, merged: list[Area]) -> Iterator[tuple[int, list[object]]]:
-    """Yield (row number, raw cells) for each row with any content, trailing empty cells cut."""
-    sheet.reset_dimensions()
-    for number, row in enumerate(sheet.iter_rows(), start=1):
-        if number > MOST_ROWS:
-            raise refuse(file, number, f"at most {MOST_ROWS} rows, got more", "workbook")
-        cells = [raw_cell(cell) for cell in row]
-        for top, bottom, left, right in merged:
-            if top <= number <= bottom:
-                cells += [None] * (min(right, MOST_COLUMNS) - len(cells))
-                for i in range(left - 1, min(right, len(cells))):
-                    cells[i] = Special("merged", shown(cells[i]) if tidy(cells[i]) is not None else "a merged cell")
-        while cells and tidy(cells[-1]) is None:
-            cells.pop()
-        if len(cells) > MOST_COLUMNS:
-            raise refuse(file, number, f"at most {MOST_COLUMNS} columns, got {len(cells)}", "workbook")
-        if cells:
-            yield number, cells
+def _parts_problem(infos: list[zipfile.ZipInfo]) -> str | None:
+    """Return what the archive's directory alone tells against it."""
+    if len(infos) > MOST_PARTS or sum(info.file_size for info in infos) > MOST_BYTES:
+        return f"a workbook of at most {MOST_BYTES >> 20} MB unpacked, got more (use CSV or Parquet files)"
+    paths = [PurePosixPath(info.filename.casefold()) for info in infos]
+    if any(info.flag_bits & 1 for info in infos):
+        return "a workbook without a password, got one with it"
+    if any(path.is_absolute() or ".." in path.parts or "\\" in str(path) or ":" in str(path) for path in paths):
+        return "a workbook whose parts lie within it, got a path that leads out of it"
+    if len(set(paths)) < len(paths):
+        return "a workbook with each part once, got a part twice"
+    if any(path.name == "vbaproject.bin" or "macrosheets" in path.parts for path in paths):
+        return "a workbook without macros (save as .xlsx), got one with macros"
+    if any("externallinks" in path.parts for path in paths):
+        return "a workbook without links to other files (break the links, keeping their values), got one with links"
+    return None
+
+
+def _content_problem(parts: zipfile.ZipFile) -> str | None:
+    """Read every part, so that none is damaged, and weigh what a parser would make of it."""
+    tags = 0
+    for info in parts.infolist():
+        content = parts.read(info)  # checks the check sum and the name
+        tags += content.count(b"<") if info.filename.endswith((".xml", ".rels")) else 0
+        kinds = content.lower() if info.filename == "[Content_Types].xml" else b""
+        if b"macroenabled" in kinds or b"vbaproject" in kinds or b"macrosheet" in kinds:
+            return "a workbook without macros (save as .xlsx), got one with macros"
+    if tags > MOST_TAGS:
+        return f"a workbook of at most {MOST_TAGS} marks in all, got {tags} (use CSV or Parquet files)"
+    return None
+
+
+def hidden_parts(file: str, rows: list[int], columns: list[str]) -> list[Problem]:
+    """Return warnings of rows and columns that nobody sees in the spreadsheet, and that are read all the same."""
+    problems = []
+    if rows:
+        message = f"rows that can be seen, got {len(rows)} hidden by hand or by a filter: read like the others"
+        problems.append(Problem(file, rows[0], None, message, kind="warning", code="hidden_rows"))
+    for name in columns:
+        message = "a column that can be seen, got a hidden one: read like the others"
+        problems.append(Problem(file, 1, name, message, kind="warning", code="hidden_columns"))
+    return problems
 
 
 def raw_cell(cell) -> object:
@@ -103,7 +118,9 @@ def raw_cell(cell) -> object:
     if value is None or isinstance(value, str):
         if cell.data_type == "f":
             return Special("formula", value)
-        return Special("error", value) if cell.data_type == "e" else value
+        if cell.data_type == "e":
+            return Special("error", value)
+        return CONTROL.sub(lambda found: chr(int(found[1], 16)), value) if value and "_x00" in value else value
     if isinstance(value, (bool, datetime.date)):
         return value
     if isinstance(value, (datetime.time, datetime.timedelta)):
@@ -116,13 +133,3 @@ def raw_cell(cell) -> object:
     if ZERO_PADDED.fullmatch(look) and value >= 0 and value == int(value):
         return Special("padded", str(int(value)).zfill(len(look)), float(value))
     return value
-
-
-def merged_areas(data: bytes, sheet_path: str) -> list[Area]:
-    """Return each merged area of a sheet: openpyxl's streaming reader leaves them out."""
-    from openpyxl.utils.cell import range_boundaries
-
-    with zipfile.ZipFile(io.BytesIO(data)) as parts:
-        text = parts.read(sheet_path.lstrip("/"))
-    areas = [range_boundaries(found.decode()) for found in MERGED.findall(text)]
-    return [(top, bottom, left, right) for left, top, right, bottom in areas]
