@@ -244,16 +244,18 @@ def _late(log: Tables, of: np.ndarray, dipped: np.ndarray, end: np.ndarray):
     tray, day, alive = of[order], checks["checked"].to_numpy()[order], checks["alive"].to_numpy()[order]
     first = np.r_[True, tray[1:] != tray[:-1]] if len(tray) else np.zeros(0, dtype=bool)
     last = np.r_[first[1:], True] if len(tray) else first
-    one = np.timedelta64(1, "D")
+    one = np.timedelta64(1, "D").astype("timedelta64[ns]")
     start = np.where(first, dipped[tray], np.r_[day[:1], day[:-1]])
-    due = np.where(first, FIRST_CHECK_DUE_DAYS, CHECK_GAP_DUE_DAYS)
-    gaps = [(tray, start, np.minimum(day, end[tray]), due)]
-    open_ = last & (alive > 0)  # from the last check on, while pieces are there
-    gaps.append((tray[open_], day[open_], end[tray[open_]], np.full(int(open_.sum()), CHECK_GAP_DUE_DAYS)))
-    trays, starts, stops, dues = (np.concatenate(part) for part in zip(*gaps, strict=True))
-    days = ((stops - starts) / one).astype(int)
-    late = np.flatnonzero(days > dues)
-    late = late[np.lexsort((starts[late], trays[late]))]
-    keep = np.r_[True, np.diff(trays[late]) != 0] if len(late) else np.zeros(0, dtype=bool)
-    for j in late[keep]:
-        yield trays[j], days[j], dues[j], starts[j]
+    due = np.where(first, FIRST_CHECK_DUE_DAYS * one, CHECK_GAP_DUE_DAYS * one)
+    open_ = np.flatnonzero(last & (alive > 0))  # from the last check on, while pieces are there
+    gaps = (  # tray, since when, until when, days due
+        (tray, start, np.minimum(day, end[tray]), due),
+        (tray[open_], day[open_], end[tray[open_]], np.full(len(open_), CHECK_GAP_DUE_DAYS * one)),
+    )
+    overdue = [np.flatnonzero(stop - since > most) for _, since, stop, most in gaps]
+    late = [[part[i] for part in gap] for gap, i in zip(gaps, overdue, strict=True)]
+    trays, starts, stops, dues = (np.concatenate(part) for part in zip(*late, strict=True))
+    order = np.lexsort((starts, trays))
+    keep = np.r_[True, np.diff(trays[order]) != 0] if len(order) else np.zeros(0, dtype=bool)
+    for j in order[keep]:
+        yield trays[j], int((stops[j] - starts[j]) / one), int(dues[j] / one), starts[j]

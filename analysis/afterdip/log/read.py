@@ -10,6 +10,7 @@ import pandas as pd
 
 from ..errors import DataError
 from .files import log_files, read_files
+from .memory import give_back
 from .model import FileRecord, Log, Problem
 from .notices import Tables, notices
 from .settings import read_settings
@@ -53,6 +54,7 @@ def _read(path: Path, as_of: datetime.date | str) -> tuple[Log | None, CheckRepo
     key = (str(path.absolute()), state, day)
     if key not in _cache:
         result = _fresh(path, day)
+        give_back()
         while len(_cache) >= CACHE_SIZE:
             _cache.pop(next(iter(_cache)))
         _cache[key] = result
@@ -61,8 +63,10 @@ def _read(path: Path, as_of: datetime.date | str) -> tuple[Log | None, CheckRepo
 
 def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
     raw = read_files(path)
+    give_back()
     settings, about_settings = read_settings(raw)
     tables, of_cells = validate(raw, as_of)
+    give_back()
     found = [*raw.problems, *about_settings, *of_cells]
     order = [table.file for table in tables.values()]
     problems = in_order((p for p in found if p.kind == "error"), order)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-from .cells import RefusedError, Special, all_tidy, parser, shown, tidy
+from .cells import YEARS, RefusedError, Special, all_tidy, parser, shown, tidy
 from .model import Problem
 from .raw import RawColumn, RawTable
 from .schema import Column, Table
+
+PLAIN_MOMENTS = re.compile(r"(?:(?:\d{4}-\d\d-\d\d(?:T\d\d:\d\d)?)?\0)*", re.ASCII)
 
 
 @dataclass(slots=True)
@@ -135,6 +138,9 @@ def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[in
     """Return the typed column, and for each refused distinct cell (by code) what was expected."""
     if column.kind in ("key", "text") and all_tidy(source.cells):
         return _column(column, source, [cell or None for cell in source.cells], {}), {}
+    if column.kind in ("date", "time") and (moments := _plain_moments(source.cells)) is not None:
+        days = moments.astype("datetime64[D]") if column.kind == "date" else moments
+        return _column(column, source, days.astype(moments.dtype).tolist(), {}), {}
     parse = parser(column)
     levels: list[object] = []
     refused: dict[int, str] = {}
@@ -149,6 +155,22 @@ def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[in
     return _column(column, source, levels, refused), refused
 
 
+def _plain_moments(cells: list[object]) -> np.ndarray | None:
+    """Return the moments in these cells all at once (NaT where empty); None if any needs a look of its own."""
+    try:
+        text = "\0".join([*cells, ""])
+    except TypeError:  # not all text
+        return None
+    try:
+        moments = np.array(cells, dtype="datetime64[us]") if PLAIN_MOMENTS.fullmatch(text) else None
+    except ValueError:  # 2026-02-30
+        return None
+    if moments is None or not moments.size:
+        return None
+    years = moments[~np.isnat(moments)].astype("datetime64[Y]").astype(np.int64) + 1970
+    return moments if ((years >= YEARS[0]) & (years <= YEARS[1])).all() else None
+
+
 def _column(column: Column, source: RawColumn, levels: list[object], refused: dict[int, str]) -> TypedColumn:
     empty = np.array([level is None for level in levels], dtype=bool)
     bad = np.zeros(len(levels), dtype=bool)
@@ -156,12 +178,17 @@ def _column(column: Column, source: RawColumn, levels: list[object], refused: di
     codes = source.codes
     return TypedColumn(
         _take(column.kind, levels, codes),
-        missing=(empty & ~bad)[codes],
-        bad=bad[codes],
+        missing=_spread(empty & ~bad, codes),
+        bad=_spread(bad, codes),
         codes=codes,
         levels=levels,
         cells=source.cells,
     )
+
+
+def _spread(of_levels: np.ndarray, codes: np.ndarray) -> np.ndarray:
+    """Return what holds of each row's cell; zeros, which take no memory until written to, where it holds of none."""
+    return of_levels[codes] if of_levels.any() else np.zeros(len(codes), dtype=bool)
 
 
 def mixed_padding(cells: list[object], levels: list[object]) -> dict[int, str]:

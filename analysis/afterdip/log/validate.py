@@ -87,13 +87,20 @@ def in_order(problems: Iterable[Problem], files: list[str]) -> list[Problem]:
 
 
 def frames(tables: dict[str, TypedTable]) -> dict[str, pd.DataFrame]:
-    """Return the six frames of a valid log, derived columns included; a table the log lacks has no rows."""
+    """Return the six frames of a valid log, derived columns included; a table the log lacks has no rows.
+
+    From here on the typed columns hold the frames' own values: large logs need not be held twice.
+    """
     out = {}
     for name, schema in TABLES.items():
         table = tables.get(name)
-        out[name] = empty_frame(schema) if table is None else pd.DataFrame(
-            {c.name: column_for_frame(c, table.columns[c.name]) for c in schema.columns} | table.extra, copy=False
-        )  # fmt: skip
+        if table is None:
+            out[name] = empty_frame(schema)
+            continue
+        for column in schema.columns:
+            table.columns[column.name].values = column_for_frame(column, table.columns[column.name])
+        values = {name: column.values for name, column in table.columns.items()}
+        out[name] = pd.DataFrame(values | table.extra, copy=False)
     add_derived(out)
     return out
 
