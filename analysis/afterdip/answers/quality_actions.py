@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from afterdip.answers.quality import QualityAnswer
 
 PAGE = "quality.html"
+WATCH = f"{PAGE}#has-anything-changed"  # a part of its own: the first page shows the first of each part
 NAMED_AT_MOST = 3  # sessions named in one sentence
 URGENT = ("no_ppe", "not_for", "over_max_strength", "over_max_minutes", "no_agitation", "too_few_rinses")
 DO = {
@@ -25,9 +26,10 @@ DO = {
 
 def actions(answer: QualityAnswer) -> list[dict]:
     """Return what to do, each with the day it is due, what, why, and the page that tells more."""
-    todo = [*_hazards(answer, URGENT[:1]), *_bottles(answer), *_baths(answer), *_drifts(answer)]
-    todo += [*_hazards(answer, URGENT[1:]), *_checks(answer)]
-    return [{"due": answer.as_of, "what": what, "why": why, "page": PAGE} for what, why in todo]
+    audit = [*_hazards(answer, URGENT[:1])], [*_hazards(answer, URGENT[1:]), *_checks(answer)]
+    watch = [*_bottles(answer), *_baths(answer), *_drifts(answer)]
+    todo = [(PAGE, audit[0]), (WATCH, watch), (PAGE, audit[1])]
+    return [{"due": answer.as_of, "what": what, "why": why, "page": page} for page, some in todo for what, why in some]
 
 
 def _hazards(answer: QualityAnswer, kinds: tuple[str, ...]) -> Iterator[tuple[str, str]]:
