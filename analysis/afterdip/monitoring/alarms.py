@@ -7,6 +7,7 @@ errors, plain or Laney's, and an EWMA with textbook limits raise several times a
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,7 +66,7 @@ def drift_alarm(
     if why:
         return Drift(average, recent, np.zeros(0), None, None, why)
     kernel = _kernel(z.size, weight)[recent]
-    drawn = (_orders(z, draws, rng) @ kernel.T).max(axis=1)
+    drawn = np.concatenate([(part @ kernel.T).max(axis=1) for part in _orders(z, draws, rng)])
     top = float(average[recent].max())
     places = np.flatnonzero(recent)
     peak = int(places[np.argmax(average[recent])])
@@ -112,7 +113,8 @@ def group_alarm(z: ArrayLike, group: ArrayLike, *, rng: np.random.Generator, dra
     centred = z - z.mean()
     with np.errstate(divide="ignore", invalid="ignore"):
         excess = np.where(tested, centred @ member / scale, np.nan)
-    drawn = (_orders(centred, draws, rng) @ member[:, tested] / scale[tested]).max(axis=1)
+    load = member[:, tested] / scale[tested]
+    drawn = np.concatenate([(part @ load).max(axis=1) for part in _orders(centred, draws, rng)])
     p = nothing.copy()
     p[tested] = [_p(drawn, value) for value in excess[tested]]
     return Groups(labels, baths, excess, p)
@@ -148,14 +150,22 @@ def trend_alarm(
         return Trend(None, int(z.size), blocks, None, f"too few: {z.size} in {blocks}, needs {2 * MIN_STEPS} in 2")
     order = np.argsort(place, kind="stable")
     z, apart, place = z[order], apart[order], place[order]
-    keys = np.argsort(place + rng.random((draws, z.size)), axis=1)
-    drawn, seen = z[keys] @ apart, float(z @ apart)
+    parts = _parts(draws, z.size)
+    drawn = np.concatenate([z[np.argsort(place + rng.random((n, z.size)), axis=1)] @ apart for n in parts])
+    seen = float(z @ apart)
     return Trend(seen / float(apart @ apart), int(z.size), blocks, _p(drawn, seen))
 
 
-def _orders(z: Floats, draws: int, rng: np.random.Generator) -> Floats:
-    """Random orders of z, shape (draws, n)."""
-    return rng.permuted(np.broadcast_to(z, (draws, z.size)).copy(), axis=1)
+def _orders(z: Floats, draws: int, rng: np.random.Generator) -> Iterator[Floats]:
+    """Random orders of z, `draws` rows in all, in parts that need no more than a few megabytes."""
+    for size in _parts(draws, z.size):
+        yield rng.permuted(np.broadcast_to(z, (size, z.size)).copy(), axis=1)
+
+
+def _parts(draws: int, width: int) -> Iterator[int]:
+    """Cut the draws into parts of a million values."""
+    most = max(1_000_000 // max(width, 1), 1)
+    yield from (min(most, draws - start) for start in range(0, draws, most))
 
 
 def _p(drawn: Floats, seen: float) -> float:

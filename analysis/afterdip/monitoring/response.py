@@ -16,6 +16,7 @@ MIN_EFFECTIVE = 8.0  # sessions that carry what is known of the factor; the cali
 MIN_EVENTS = 10.0  # of the rarer outcome
 _STEPS = 60
 _LONGEST_STEP = 4.0  # on the logit scale: the first steps must not overshoot into a flat corner
+_AT_ONCE = 400  # clusters left out in one go: a few megabytes
 _LARGEST_CHANGE = 10.0  # on the logit scale, by one cluster left out: it alone decides
 
 
@@ -71,21 +72,31 @@ def cluster_logistic(
 def _jackknife(X: Floats, y: Floats, n: Floats, place: NDArray, penalty: Floats, beta: Floats, G: int) -> ClusterFit:
     mean = expit(X @ beta)
     weight = n * mean * (1 - mean)
-    own = np.zeros((G, beta.size, beta.size))
-    np.add.at(own, place, (X * weight[:, None])[:, :, None] * X[:, None, :])
-    M = own.sum(axis=0) + np.diag(penalty)
+    M = (X * weight[:, None]).T @ X + np.diag(penalty)
     score = np.zeros((G, beta.size))
     np.add.at(score, place, X * (y - n * mean)[:, None])
     score = score - penalty * beta / G  # the penalty's pull is shared out, so that the scores sum to nought
-    try:
-        change = np.linalg.solve(M - own, score[:, :, None])[:, :, 0]
-    except np.linalg.LinAlgError:
-        change = np.full_like(score, np.inf)
+    change = np.concatenate([
+        _change_without(X, weight, place, M, score, first, min(first + _AT_ONCE, G)) for first in range(0, G, _AT_ONCE)
+    ])  # fmt: skip
     if not np.abs(change).max() < _LARGEST_CHANGE:
         return _no_fit(beta.size, G, "all that is known of it comes from one session")
     change = change - change.mean(axis=0)
     covariance = (G - 1) / G * change.T @ change
     return ClusterFit(beta, covariance, _effective(X, weight, place, M, G), G)
+
+
+def _change_without(
+    X: Floats, weight: Floats, place: NDArray, M: Floats, score: Floats, first: int, last: int
+) -> Floats:
+    """Return one Newton step's change of the coefficients without each cluster from first to last."""
+    rows = (place >= first) & (place < last)
+    own = np.zeros((last - first, *M.shape))
+    np.add.at(own, place[rows] - first, (X[rows] * weight[rows, None])[:, :, None] * X[rows, None, :])
+    try:
+        return np.linalg.solve(M - own, score[first:last, :, None])[:, :, 0]
+    except np.linalg.LinAlgError:
+        return np.full_like(score[first:last], np.inf)
 
 
 def _effective(X: Floats, weight: Floats, place: NDArray, M: Floats, G: int) -> Floats:
