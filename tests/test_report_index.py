@@ -25,6 +25,7 @@ def cell(coral_group, agent, loss, *, is_control=False):
 def survival(**more):
     month = {"pieces": 1240, "sessions": 12, "alive": number(0.931, 0.902, 0.953)}
     month |= {"loss_over_sham": number(0.023, -0.004, 0.05), "detached": number(0.031, 0.01, 0.06)}
+    month |= {"alive_spread": number(0.93, 0.9, 0.953), "straddling": 2}
     months = [month | {"month": f"2026-{m:02}", "alive": number(m / 100, 0, 1)} for m in range(5, 11)]
     unknown = {"trays": 40, "trays_never_checked": 3, "pieces_never_checked": 24}
     unknown |= {"sessions": 14, "sessions_followed_to_horizon": 11}

@@ -48,7 +48,7 @@ def draw_hours(ax: Axes, answer: LabourAnswer) -> None:
     ax.set_xticks([*places, len(months)], [*(_short(m.month) for m in months), "next"])
     ax.set_ylabel("person-hours")
     ax.set_ylim(0, None)
-    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=2)
+    ax.legend(loc="upper left", bbox_to_anchor=(0, -0.14))
 
 
 def draw_work(ax: Axes, rows: Sequence[EffortRow]) -> None:
@@ -96,7 +96,7 @@ def draw_costs(ax: Axes, cells: Sequence[CostCell], *, currency: str) -> None:
     ax.set_xlabel(f"{currency} per clean surviving piece".strip())
     ax.grid(axis="x")
     ax.grid(visible=False, axis="y")
-    ax.legend(loc="upper center", bbox_to_anchor=(0.45, -0.16), ncols=5, columnspacing=1.2, handlelength=1.4)
+    ax.legend(loc="upper center", bbox_to_anchor=(0.4, -0.16), ncols=3, columnspacing=1.2, handlelength=1.4)
 
 
 def draw_plan(ax: Axes, weeks: Sequence[WeekRow]) -> None:

@@ -13,7 +13,7 @@ from afterdip.answers.monitoring import Watched, Weeks
 from afterdip.answers.watch_baths import TiredBath
 from afterdip.answers.watch_effects import Effect
 from afterdip.answers.watch_lots import Bottle
-from afterdip.charts.style import ACCENT, INK, QUIET, RULE, agent_styles, say_instead
+from afterdip.charts.style import ACCENT, INK, QUIET, RULE, SMALL, agent_styles, say_instead
 from afterdip.charts.survival import draw_estimates
 
 ALARM = "#c24e00"
@@ -32,7 +32,7 @@ def draw_watch(ax: Axes, watched: Sequence[Watched]) -> None:
         dates = w.series.baths["date"].to_numpy()
         ax.axhline(row, color=RULE, linewidth=0.8)
         if not w.alarm_above:
-            ax.annotate(w.drift.reason, (0.02, row), xycoords=("axes fraction", "data"), va="center", fontsize=8.5,
+            ax.annotate(w.drift.reason, (0.02, row), xycoords=("axes fraction", "data"), va="center", fontsize=SMALL,
                         color=QUIET)  # fmt: skip
             continue
         ax.axhline(row - _TALL, color=ALARM, linewidth=0.9, linestyle=(0, (5, 3)))
@@ -60,7 +60,7 @@ def draw_weeks(ax: Axes, weeks: Weeks) -> None:
     ax.fill_between(x[told], chart.low[told], chart.high[told], step="mid", color=ACCENT, alpha=0.12, linewidth=0)
     ax.axhline(chart.centre, color=QUIET, linewidth=0.9)
     ax.plot(x[told], chart.share[told], color=ACCENT, marker="o", markersize=3.5, linewidth=1.1)
-    ax.plot(x[chart.out], chart.share[chart.out], "o", color=ALARM, markersize=7, markerfacecolor="none",
+    ax.plot(x[chart.out], chart.share[chart.out], "o", color=ALARM, markersize=SMALL, markerfacecolor="none",
             markeredgewidth=1.8)  # fmt: skip
     ax.set_ylim(0, min(1.02, 1.1 * np.nanmax(np.r_[chart.high, chart.share])))
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
@@ -92,10 +92,10 @@ def draw_baths(ax: Axes, baths: Sequence[TiredBath], *, target: float) -> None:
         ax.scatter(load, share, s=6 + 2.5 * pests, color=style.color, alpha=0.35, linewidth=0)
         if bath.alarm and bath.change_at:
             ax.axvline(bath.change_at, color=style.color, linewidth=1.2, linestyle=(0, (2, 2)))
-            ax.annotate(f"change at {bath.change_at:.1f}", (bath.change_at, 0.02), xytext=(4, 0), fontsize=8.5,
+            ax.annotate(f"change at {bath.change_at:.1f}", (bath.change_at, 0.02), xytext=(4, 0), fontsize=SMALL,
                         textcoords="offset points", color=style.color)  # fmt: skip
     ax.axhline(target, color=ALARM, linewidth=1.2, linestyle=(0, (5, 2)))
-    ax.annotate("target", (1, target), xycoords=("axes fraction", "data"), xytext=(-4, 3), ha="right", fontsize=8.5,
+    ax.annotate("target", (1, target), xycoords=("axes fraction", "data"), xytext=(-4, 3), ha="right", fontsize=SMALL,
                 textcoords="offset points", color="#a34100")  # fmt: skip
     ax.set_xlim(0, None)
     ax.set_ylim(0, 1.02)
@@ -116,5 +116,5 @@ def _months(ax: Axes, days: list) -> None:
     first, last = min(days), max(days)
     ticks = pd.date_range(pd.Timestamp(first).replace(day=1), last, freq="MS")
     step = 1 if len(ticks) <= 14 else 3
-    ax.set_xticks(list(ticks[::step]), [f"{tick:%Y-%m}" for tick in ticks[::step]], rotation=45, ha="right", fontsize=8)
+    ax.set_xticks(list(ticks[::step]), [f"{tick:%Y-%m}" for tick in ticks[::step]], rotation=45, ha="right", fontsize=SMALL)
     ax.set_xlim(pd.Timestamp(first) - pd.Timedelta(days=2), pd.Timestamp(last) + pd.Timedelta(days=2))

@@ -10,6 +10,7 @@ from afterdip.estimate import Estimate
 
 _NUMERIC = re.compile(r"^[<>≤≥−+~]?\s?[\d.,]+")
 MINUS = "−"
+_SHORT, _PHRASE = 18, 40  # characters
 SHOWN, FOLDED_FROM = 15, 21  # rows shown, and how many a table must have for the others to be folded away
 
 
@@ -56,10 +57,12 @@ class Table:
 
 
 def _cell(text: str, place: int) -> str:
-    if place == 0:
-        return f'<th scope="row">{escape(text)}</th>'
-    kind = ' class="number"' if _NUMERIC.match(text) else ""
-    return f"<td{kind}>{escape(text)}</td>"
+    """Return one cell; its class keeps numbers and short words on a line, and gives sentences room on a phone."""
+    kind = "number" if _NUMERIC.match(text) and len(text) <= _PHRASE else ""
+    kind = kind or ("short" if len(text) <= _SHORT else "phrase" if len(text) <= _PHRASE else "words")
+    row = ' scope="row"' if place == 0 else ""
+    tag = "th" if place == 0 else "td"
+    return f'<{tag}{row} class="{kind}">{escape(text)}</{tag}>'
 
 
 def digits(value: float, places: int = 0) -> str:
