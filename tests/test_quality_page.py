@@ -158,7 +158,7 @@ def kill_frame(chance, *, seed=1, m=72, overlapping=False, pests=2, shared=False
             p = chance(new=lot == "B" if overlapping else new, served=served, pest=pest, bath=i)
             rows.append((f"s{i}", bath, lot, day, f"pest {pest}", served, shared, n, r.binomial(n, p)))
     names = ["session", "bath", "lot", "date", "pest", "served_per_l", "shared", "trials", "events"]
-    frame = pd.DataFrame(rows, columns=names)
+    frame = pd.DataFrame(rows, columns=names).assign(strength=10.0)
     kinds = (frame["pest"].to_numpy()[:, None] == frame["pest"].unique()[None, :]).astype(float)
     design, spread = np.column_stack([np.ones(len(frame)), kinds]), np.r_[np.inf, np.full(pests, 1.5)]
     share = expected_shares(design, frame["events"], frame["trials"], spread=spread)
@@ -207,6 +207,10 @@ def test_two_slips():
     found = {c.name: c for c in causes_of(Suspects(rows, (rows.frame["lot"] == "B").to_numpy()), lot="B")}
     assert found["slips in mixing"].verdict == FITS
     assert "s60, s66" in found["slips in mixing"].why
+    assert "strength" not in found["slips in mixing"].why
+    rows.frame.loc[rows.frame["session"] == "s60", "strength"] = 1.0  # written a tenth: seen, and named
+    again = causes_of(Suspects(rows, (rows.frame["lot"] == "B").to_numpy()), lot="B")
+    assert "unlike any other bath's in session s60;" in next(c.why for c in again if c.name == "slips in mixing")
 
 
 # --- audit ------------------------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from afterdip.monitoring import expected_shares, scores
 
 FITS, DOES_NOT, CANNOT = "fits", "does not fit", "cannot tell"
 SHORT = 1.645  # standard deviations below expectation: one chance in twenty, for each look by itself
+SAME = 1.15  # strengths within this factor count as the same
 WORST = 2  # baths set aside to see whether a slip or two carry the shortfall
 
 
@@ -151,7 +152,7 @@ def _slip(suspects: Suspects) -> Cause:
     name = "slips in mixing"
     made = suspects.scores(suspects.rows)
     below = int((made.events < made.expected).sum())
-    words = f"below expectation: {below} of {made.bath.size} baths"
+    words = f"below expectation: {below} of {made.bath.size} baths{_unusual_strengths(suspects)}"
     if made.bath.size <= WORST + 1:
         return Cause(name, CANNOT, f"{words}: too few to tell a slip or two from all of them")
     worst = made.bath[np.argsort(made.z, kind="stable")[:WORST]]
@@ -162,3 +163,13 @@ def _slip(suspects: Suspects) -> Cause:
         return Cause(name, DOES_NOT, f"{words}; {left}. A measure that is wrong every time would look like this too")
     verdict = FITS if suspects.as_expected(others) else CANNOT
     return Cause(name, verdict, f"{words}; {left} (worst: {', '.join(sorted(map(str, worst)))})")
+
+
+def _unusual_strengths(suspects: Suspects) -> str:
+    """Name the sessions whose written strength lies outside all those of the agent's other baths."""
+    usual = suspects.others["strength"].dropna()
+    told = suspects.rows[suspects.rows["strength"].notna()]
+    if usual.empty or told.empty:
+        return ""
+    odd = told.loc[~told["strength"].between(usual.min() / SAME, usual.max() * SAME), "session"].unique()
+    return f"; strength unlike any other bath's in session {', '.join(map(str, odd))}" if len(odd) else ""
