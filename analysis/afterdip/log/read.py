@@ -50,7 +50,7 @@ def check_log(path: str | Path, *, as_of: datetime.date | str) -> CheckReport:
 
 def _read(path: Path, as_of: datetime.date | str) -> tuple[Log | None, CheckReport]:
     day = _day(as_of)
-    state = tuple((str(f.absolute()), f.stat().st_size, f.stat().st_mtime_ns) for f in log_files(path))
+    state = tuple((str(f.absolute()), *_stamp(f)) for f in log_files(path))
     key = (str(path.absolute()), state, day)
     if key not in _cache:
         result = _fresh(path, day)
@@ -59,6 +59,12 @@ def _read(path: Path, as_of: datetime.date | str) -> tuple[Log | None, CheckRepo
             _cache.pop(next(iter(_cache)))
         _cache[key] = result
     return _cache[key]
+
+
+def _stamp(file: Path) -> tuple[int, ...]:
+    """Return what changes when a file is written to or replaced, even by one of the same size and date."""
+    found = file.stat()
+    return found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
 def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
