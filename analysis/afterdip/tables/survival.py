@@ -92,7 +92,7 @@ def readings_table(answer: SurvivalAnswer) -> Table:
         f"lived: mean within the first {answer.horizon_days} days. Last two columns: how often dealing the agent and "
         "the sham anew to whole sessions gives so large a difference; the first within coral groups."
     )
-    return Table("When pieces died, read in four ways, beside the sham", columns, rows, note)
+    return Table("When pieces died, read in several ways, beside the sham", columns, rows, note)
 
 
 def adjusted_table(answer: SurvivalAnswer) -> Table:
