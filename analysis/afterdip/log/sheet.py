@@ -18,7 +18,7 @@ from .schema import Table
 from .workbook import hidden_parts, raw_cell
 
 MOST_ROWS = 2**20  # what a sheet can hold
-MOST_MERGED = 5_000_000  # cells in merged areas
+MOST_MERGED = 200_000  # cells in merged areas
 # Cells and rows without content, which a sheet may hold by the million where its empty part was given a look.
 BLANK_CELL = re.compile(rb'<c r="[A-Z]{1,3}\d+"(?: \w+="[^"<>]*")*\s*(?:/>|></c>)')
 BLANK_ROW = re.compile(rb'<row r="\d+"(?: [\w:]+="[^"<>]*")*\s*(?:/>|>\s*</row>)')
