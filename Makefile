@@ -1,16 +1,20 @@
 # Two commands on a fresh machine with python3 >= 3.11, git and make:
 #   make report    sets up .venv from the lock file, renders the demo month, says where it is
 #   make test      same set-up, then every test
-# `make lab` opens JupyterLab; `make calibrate` repeats the long simulations; `make lock` renews the lock files.
+# `make pictures` re-takes the readme's screenshots; `make lab` opens JupyterLab; `make calibrate` repeats the long simulations; `make lock` renews the lock files.
 PYTHON ?= python3
 BIN := .venv/bin
 MONTH := 2026-10
 AS_OF := 2026-11-20
 
-.PHONY: report test lint lab calibrate benchmark lock clean
+.PHONY: report pictures test lint lab calibrate benchmark lock clean
 
 report: .venv/.ok
 	$(BIN)/afterdip report data/demo/log --month $(MONTH) --as-of $(AS_OF)
+
+# Takes the two pictures of the readme anew from the month in reports/ (needs Chromium).
+pictures: .venv/.ok
+	$(BIN)/python tests/take_pictures.py
 
 test: .venv/.ok lint
 	$(BIN)/python -m pytest -n 2 --dist loadfile

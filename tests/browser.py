@@ -100,13 +100,16 @@ class Browser:
 
     def open(self, page: Path, *, width: int, height: int = 900) -> None:
         """Open a file at a width in CSS pixels and wait until it is loaded; forgets earlier events."""
-        self.call(
-            "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=width < 500
-        )
+        self.size(width, height)
         self.events.clear()
         self.call("Page.navigate", url=page.resolve().as_uri())
         while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
             self.events.append(self._next())
+
+    def size(self, width: int, height: int = 900) -> None:
+        """Give the window a size in CSS pixels; below 500 it is a phone's."""
+        options = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
+        self.call("Emulation.setDeviceMetricsOverride", **options)
 
     def ask(self, expression: str) -> object:
         """Return the value of a JavaScript expression (a promise is awaited)."""
@@ -125,6 +128,7 @@ class Browser:
         kinds = ("Runtime.consoleAPICalled", "Runtime.exceptionThrown", "Log.entryAdded")
         return [json.dumps(event["params"])[:500] for event in self.events if event.get("method") in kinds]
 
-    def picture(self, *, whole: bool = True) -> bytes:
-        """Return the page, or what of it the window shows, as PNG."""
-        return base64.b64decode(self.call("Page.captureScreenshot", captureBeyondViewport=whole)["data"])
+    def picture(self, *, clip: dict | None = None) -> bytes:
+        """Return the page, or the part of it that `clip` gives (x, y, width, height, scale), as PNG."""
+        area = {"clip": clip} if clip else {}
+        return base64.b64decode(self.call("Page.captureScreenshot", captureBeyondViewport=True, **area)["data"])

@@ -10,7 +10,7 @@ from matplotlib.ticker import PercentFormatter
 
 from afterdip.answers.redip import Redip, day_of
 from afterdip.answers.release import Release
-from afterdip.charts.style import ACCENT, INK, QUIET, say_instead
+from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, say_instead
 
 BACK_DAYS = 45  # so far back dips given are drawn
 HATCHING = "#f0d9a8"
@@ -35,7 +35,7 @@ def draw_calendar(ax: Axes, rows: Sequence[Redip], *, as_of: str) -> None:
             ax.plot([dip.day], [place], "D", color=colour, markerfacecolor="white", markersize=6, markeredgewidth=1.6)
     ax.axvline(today, color=QUIET, linewidth=0.9, linestyle=(0, (1, 2)))
     ax.annotate(f"as of {as_of}", (today, 1), xycoords=("data", "axes fraction"), xytext=(3, 2),
-                textcoords="offset points", fontsize=8, color=QUIET)  # fmt: skip
+                textcoords="offset points", fontsize=SMALL, color=QUIET)  # fmt: skip
     ax.set_xlim(start, end)
     _dates(ax)
     _labels(ax, [f"{row.tray}, {row.pest} ({row.plan.status})" for row in rows])
@@ -51,11 +51,11 @@ def draw_release(ax: Axes, rows: Sequence[Release], *, confidence_level: float) 
         ax.plot([0, sure], [place, place], color=ACCENT, linewidth=2.2, solid_capstyle="butt")
         face = ACCENT if row.decision == "release" else "white"
         ax.plot([sure], [place], "o", color=ACCENT, markerfacecolor=face, markersize=6.5, markeredgewidth=1.6)
-        ax.text(0.0, place - 0.3, f"{row.lot}: {row.pest}", va="bottom", fontsize=8.5)
-        ax.text(_WORDS_AT, place, _missing(row), va="center", fontsize=8.5, color=QUIET)
+        ax.text(0.0, place - 0.3, f"{row.lot}: {row.pest}", va="bottom", fontsize=SMALL)
+        ax.text(_WORDS_AT, place, _missing(row), va="center", fontsize=SMALL, color=QUIET)
     ax.axvline(confidence_level, color=LATE, linewidth=1.2, linestyle=(0, (5, 2)), zorder=0)
     ax.annotate("wanted", (confidence_level, 1), xycoords=("data", "axes fraction"), xytext=(0, 2), ha="center",
-                textcoords="offset points", fontsize=8.5, color="#a34100")  # fmt: skip
+                textcoords="offset points", fontsize=SMALL, color="#a34100")  # fmt: skip
     ax.set_xlim(-0.02, 1.4)
     ax.set_xticks([0, 0.25, 0.5, 0.75, 1.0])
     ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
@@ -92,7 +92,7 @@ def _dates(ax: Axes) -> None:
 
 
 def _labels(ax: Axes, labels: Sequence[str]) -> None:
-    ax.set_yticks(range(len(labels)), labels, fontsize=8.5)
+    ax.set_yticks(range(len(labels)), labels, fontsize=SMALL)
     ax.set_ylim(len(labels) - 0.4, -0.6)
     ax.grid(axis="x")
     ax.grid(visible=False, axis="y")

@@ -116,5 +116,6 @@ def _months(ax: Axes, days: list) -> None:
     first, last = min(days), max(days)
     ticks = pd.date_range(pd.Timestamp(first).replace(day=1), last, freq="MS")
     step = 1 if len(ticks) <= 14 else 3
-    ax.set_xticks(list(ticks[::step]), [f"{tick:%Y-%m}" for tick in ticks[::step]], rotation=45, ha="right", fontsize=SMALL)
+    names = [f"{tick:%Y-%m}" for tick in ticks[::step]]
+    ax.set_xticks(list(ticks[::step]), names, rotation=45, ha="right", fontsize=SMALL)
     ax.set_xlim(pd.Timestamp(first) - pd.Timedelta(days=2), pd.Timestamp(last) + pd.Timedelta(days=2))

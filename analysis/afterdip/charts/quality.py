@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Patch, Rectangle
 
 from afterdip.answers.quality import Recorded
-from afterdip.charts.style import INK, QUIET, RULE, say_instead
+from afterdip.charts.style import INK, QUIET, RULE, SMALL, say_instead
 
 # Dark where all is written down, hatched where half or less is: told apart in grey print too.
 CLASSES = (
@@ -34,11 +34,11 @@ def draw_recorded(ax: Axes, recorded: Sequence[Recorded], weeks: Sequence[str]) 
     ax.set_ylim(len(recorded) - 0.45, -0.55)
     ax.set_yticks(range(len(recorded)), [item.item for item in recorded])
     firsts = [i for i, week in enumerate(weeks) if i == 0 or week[:7] != weeks[i - 1][:7]][1:]
-    ax.set_xticks([i + 0.5 for i in firsts], [weeks[i][:7] for i in firsts], rotation=45, ha="right", fontsize=8)
+    ax.set_xticks([i + 0.5 for i in firsts], [weeks[i][:7] for i in firsts], rotation=45, ha="right", fontsize=SMALL)
     ax.set_xlabel("week of the dip")
     ax.grid(visible=False)
     ax.tick_params(axis="y", length=0, colors=INK)
     marks = [Patch(facecolor=c, hatch=h, edgecolor="white", label=words) for _, words, c, h in CLASSES]
     marks.append(Patch(facecolor="white", edgecolor=RULE, label="none due"))
-    ax.legend(handles=marks, ncols=3, loc="lower left", bbox_to_anchor=(-0.02, 1.0), fontsize=8, handlelength=1.2,
+    ax.legend(handles=marks, ncols=3, loc="lower left", bbox_to_anchor=(-0.02, 1.0), fontsize=SMALL, handlelength=1.2,
               labelcolor=QUIET)  # fmt: skip

@@ -77,7 +77,8 @@ def _written_by_report(out: Path) -> set[str] | None:
     """Return the names of the files a report wrote into `out`, or None if there is no report."""
     try:
         results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
-        return {INDEX, RESULTS, pdf_name(str(results.get("month", ""))), *(str(page["file"]) for page in results["pages"])}
+        pages = (str(page["file"]) for page in results["pages"])
+        return {INDEX, RESULTS, pdf_name(str(results.get("month", ""))), *pages}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
