@@ -77,15 +77,16 @@ def read_files(path: Path) -> RawLog:
     tables = [file for file in files if file.suffix.casefold() in READERS]
     log.problems += odd_entries(path, files)
     if not path.exists():
-        log.problems.append(Problem(path.name, None, None, "a folder or workbook, got nothing there", code="no_log"))
+        message = "a folder or workbook, got nothing there"
+        log.problems.append(Problem(plain_name(path), None, None, message, code="no_log"))
     elif path.is_file() and path.suffix.casefold() in READERS:
         message = f"a folder with a file per table, or one .xlsx workbook, got one {path.suffix} file"
-        log.problems.append(Problem(path.name, None, None, message, code="no_log"))
+        log.problems.append(Problem(plain_name(path), None, None, message, code="no_log"))
         return log
     if books and (len(books) > 1 or tables):
         others = ", ".join(file.name for file in (*books, *tables))
         log.problems.append(
-            Problem(path.name, None, None, f"one workbook or a file per table, got {others}", code="two_files")
+            Problem(plain_name(path), None, None, f"one workbook or a file per table, got {others}", code="two_files")
         )
         return log
     for file in files:
@@ -96,7 +97,7 @@ def read_files(path: Path) -> RawLog:
     _read_tables(log, tables)
     if path.exists():
         _misnamed(log, path)
-        _missing_tables(log, path.name)
+        _missing_tables(log, plain_name(path))
     return log
 
 
