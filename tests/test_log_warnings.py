@@ -43,6 +43,11 @@ CASES = {
         [("trays.csv, row 8, column 'tray': a check of tray 'T07' after its dip, got none in 45 days",
           "never_checked", "006")],
     ),
+    "labour rows alike": (
+        lambda tables: tables.update(labour=pd.concat([tables["labour"], tables["labour"].iloc[[4, 1]]])),
+        [("labour.csv, row 7: each piece of work once, got 2 rows like one above: all are counted",
+          "repeated_labour", None)],
+    ),
     "strength ten times off": (
         add_history,
         [

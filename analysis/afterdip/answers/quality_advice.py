@@ -64,6 +64,10 @@ ADVICE = {
         "a pest spelt two ways",
         "Settle on one spelling: a pest counted before under one name and after under another looks like a success.",
     ),
+    "repeated_labour": (
+        "labour rows written twice, or alike",
+        "If they were pasted twice, delete one of each; if two people did the same, write who in `person`.",
+    ),
     "hidden_rows": (
         "hidden rows in a workbook, which were read",
         "Show them and look: what is hidden or filtered away still counts. Delete what does not belong to the log.",

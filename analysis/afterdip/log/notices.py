@@ -57,7 +57,7 @@ def notices(log: Tables) -> list[Problem]:
     """Return every warning of a valid log, in order of table and row."""
     return [
         *agent_notices(log), *strength_notices(log), *handling_notices(log), *no_sham(log),
-        *not_for(log), *spelling(log), *check_notices(log),
+        *not_for(log), *spelling(log), *check_notices(log), *repeated_labour(log),
     ]  # fmt: skip
 
 
@@ -259,3 +259,11 @@ def _late(log: Tables, of: np.ndarray, dipped: np.ndarray, end: np.ndarray):
     keep = np.r_[True, np.diff(trays[order]) != 0] if len(order) else np.zeros(0, dtype=bool)
     for j in order[keep]:
         yield trays[j], int((stops[j] - starts[j]) / one), int(dues[j] / one), starts[j]
+
+
+def repeated_labour(log: Tables) -> Iterator[Problem]:
+    """Labour rows alike in everything (repeated_labour): two people's work, or rows pasted twice. Both are counted."""
+    again = np.flatnonzero(log.frames["labour"].duplicated())
+    if len(again):
+        message = f"each piece of work once, got {counted(len(again), 'row')} like one above: all are counted"
+        yield log.note("labour", again[0], None, message, "repeated_labour")
