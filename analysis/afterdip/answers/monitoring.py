@@ -141,7 +141,8 @@ def answer_monitoring(log: Log, *, month: str, as_of: str, window_months: int = 
     An alarm is raised where fewer than `level` of all orders of the same baths would show so much. Alarms of drift are
     of the month's baths; of bottles, of the window's. The farm's settings give horizon, targets and level of limits.
     """
-    period, tally, settings = period_of(month, window_months=window_months), tally_watch(log), log.settings
+    period, settings = period_of(month, window_months=window_months), log.settings
+    tally = tally_watch(log, since=period.start, until=period.end)
     losses = loss_rows(tally, period, settings.horizon_days)
     agents = [str(a) for a in sorted(log.agents.loc[~log.agents["is_control"], "agent"])]
     kills = {agent: rows for agent in agents if len((rows := kill_rows(tally, period, agent)).frame)}

@@ -16,7 +16,7 @@ MIN_EFFECTIVE = 8.0  # sessions that carry what is known of the factor; the cali
 MIN_EVENTS = 10.0  # of the rarer outcome
 _STEPS = 60
 _LONGEST_STEP = 4.0  # on the logit scale: the first steps must not overshoot into a flat corner
-_AT_ONCE = 400  # clusters left out in one go: a few megabytes
+_ALONE = 1e-9  # what is left of a row's information without its cluster: a cluster below this settles something alone
 _LARGEST_CHANGE = 10.0  # on the logit scale, by one cluster left out: it alone decides
 
 
@@ -66,45 +66,51 @@ def cluster_logistic(
             break
     if not settled:
         return _no_fit(p, G, "one thing settles the outcome, or two cannot be told apart")
-    return _jackknife(X, y, n, place, penalty, beta, G)
+    order = np.argsort(place, kind="stable")
+    return _jackknife(X[order], y[order], n[order], place[order], penalty, beta, G)
 
 
 def _jackknife(X: Floats, y: Floats, n: Floats, place: NDArray, penalty: Floats, beta: Floats, G: int) -> ClusterFit:
+    """Leave out each cluster; the rows are in order of `place`, and every cluster has some."""
+    starts = np.searchsorted(place, np.arange(G + 1))
     mean = expit(X @ beta)
     weight = n * mean * (1 - mean)
     M = (X * weight[:, None]).T @ X + np.diag(penalty)
-    score = np.zeros((G, beta.size))
-    np.add.at(score, place, X * (y - n * mean)[:, None])
+    score = np.add.reduceat(X * (y - n * mean)[:, None], starts[:-1])
     score = score - penalty * beta / G  # the penalty's pull is shared out, so that the scores sum to nought
-    change = np.concatenate([
-        _change_without(X, weight, place, M, score, first, min(first + _AT_ONCE, G)) for first in range(0, G, _AT_ONCE)
-    ])  # fmt: skip
+    change = _changes_without(X * np.sqrt(weight)[:, None], starts, np.linalg.inv(M), score)
     if not np.abs(change).max() < _LARGEST_CHANGE:
         return _no_fit(beta.size, G, "all that is known of it comes from one session")
     change = change - change.mean(axis=0)
     covariance = (G - 1) / G * change.T @ change
-    return ClusterFit(beta, covariance, _effective(X, weight, place, M, G), G)
+    return ClusterFit(beta, covariance, _effective(X, weight, starts, M), G)
 
 
-def _change_without(
-    X: Floats, weight: Floats, place: NDArray, M: Floats, score: Floats, first: int, last: int
-) -> Floats:
-    """Return one Newton step's change of the coefficients without each cluster from first to last."""
-    rows = (place >= first) & (place < last)
-    own = np.zeros((last - first, *M.shape))
-    np.add.at(own, place[rows] - first, (X[rows] * weight[rows, None])[:, :, None] * X[rows, None, :])
-    try:
-        return np.linalg.solve(M - own, score[first:last, :, None])[:, :, 0]
-    except np.linalg.LinAlgError:
-        return np.full_like(score[first:last], np.inf)
+def _changes_without(rooted: Floats, starts: NDArray, inverse: Floats, score: Floats) -> Floats:
+    """Return one Newton step's change of the coefficients without each cluster, shape (n_clusters, p).
+
+    `rooted`: rows times the root of their weight; `starts`: the first row of each cluster, and the number of rows. By
+    Woodbury's identity only matrices as large as a cluster are solved; clusters of one size go together. Infinite
+    where a cluster alone tells a coefficient.
+    """
+    whole, sizes = score @ inverse, np.diff(starts)
+    change = np.full_like(whole, np.inf)
+    for size in np.unique(sizes):
+        of = np.flatnonzero(sizes == size)
+        rows = rooted[starts[of][:, None] + np.arange(size)]
+        reach = rows @ inverse
+        rest = np.eye(size) - reach @ rows.transpose(0, 2, 1)
+        told = np.linalg.eigvalsh(rest)[:, 0] > _ALONE
+        pull = np.linalg.solve(rest[told], rows[told] @ whole[of[told], :, None])
+        change[of[told]] = whole[of[told]] + (pull.transpose(0, 2, 1) @ reach[told])[:, 0]
+    return change
 
 
-def _effective(X: Floats, weight: Floats, place: NDArray, M: Floats, G: int) -> Floats:
+def _effective(X: Floats, weight: Floats, starts: NDArray, M: Floats) -> Floats:
     """Return for each column the effective number of clusters with information on it, others held equal."""
     inverse = np.linalg.inv(M)
     apart = X @ inverse / np.diag(inverse)  # each column less what the others foretell of it
-    share = np.zeros((G, X.shape[1]))
-    np.add.at(share, place, weight[:, None] * apart**2)
+    share = np.add.reduceat(weight[:, None] * apart**2, starts[:-1])
     squares = (share**2).sum(axis=0)
     return np.divide(share.sum(axis=0) ** 2, squares, out=np.zeros(X.shape[1]), where=squares > 0)
 

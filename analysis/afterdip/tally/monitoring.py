@@ -38,11 +38,11 @@ class WatchTally:
     kills: pd.DataFrame
 
 
-def tally_watch(log: Log) -> WatchTally:
-    """Return the counts that watching needs, over the whole log."""
+def tally_watch(log: Log, *, since: pd.Timestamp | None = None, until: pd.Timestamp | None = None) -> WatchTally:
+    """Return the counts that watching needs, over the whole log; kills only of dips from `since` on, before `until`."""
     tally = tally_each_dip(log)
     ends = {"place": tally.tray, "since": tally.since, "day": tally.day, "dead": tally.dead, "left": tally.left}
-    return WatchTally(_sessions(log), _trays(log, tally.trays), pd.DataFrame(ends), _kills(log))
+    return WatchTally(_sessions(log), _trays(log, tally.trays), pd.DataFrame(ends), _kills(log, since, until))
 
 
 def _sessions(log: Log) -> pd.DataFrame:
@@ -87,8 +87,8 @@ def _trays(log: Log, trays: pd.DataFrame) -> pd.DataFrame:
     })  # fmt: skip
 
 
-def _kills(log: Log) -> pd.DataFrame:
-    dips = tally_pests(log).dips
+def _kills(log: Log, since: pd.Timestamp | None, until: pd.Timestamp | None) -> pd.DataFrame:
+    dips = tally_pests(log, since=since, until=until).dips
     dips = dips[(dips["found"] > 0) & ~dips["stage"].isin(GLUED)]
     dips = dips.assign(kind=dips["pest"] + ", " + dips["stage"])
     return dips.groupby(["session", "kind", "pest"], as_index=False)[["found", "killed"]].sum()
