@@ -7,6 +7,8 @@ from afterdip.report.first_screen import estimate, tiles
 from afterdip.report.grid import grid
 from afterdip.report.index import failed, lead, render_index, trust
 from afterdip.report.todo import actions
+from afterdip.report.trend import Trend, trend
+from afterdip.report.words import short
 from test_report_pages import Reader, results
 
 
@@ -110,6 +112,43 @@ def test_the_figures_stand_with_limits_counts_and_earlier_months():
 def test_the_trend_of_a_month_within_a_longer_log_ends_with_it():
     months = [m | {"month": f"2026-{9 + i:02}"} for i, m in enumerate(survival()["months"][:4])]
     assert tile(results(survival=survival(months=months)), 0).trend.words.startswith("1 earlier month: 5.0")
+
+
+def test_a_trend_never_says_more_than_the_months_before_it():
+    months = [("2026-08", Estimate(**number(0.9, 0.88, 0.92))), ("2026-09", cannot_say("too few"))]
+    options = {"month": "2026-10", "say": lambda x: f"{x:.2f}", "name": "alive"}
+    assert trend([], **options) == Trend("", "no earlier month to compare with")
+    assert trend(months[1:], **options).words == "no figure in 1 earlier month"
+    assert trend(months, **options) == Trend("", "1 of 2 earlier months: 0.90")
+    now = ("2026-10", Estimate(**number(0.95, 0.905, 0.97)))
+    assert trend([*months, now], **options).words == "1 of 2 earlier months: 0.90; higher now than in any of them"
+    picture = trend([*months, now], **options).picture
+    assert 'aria-label="alive, by month: Aug 2026 0.90; Oct 2026 0.95"' in picture
+    assert picture.count("<circle") == 2
+    assert 'class="now"' in picture
+    bound = trend([*months, now], bound=True, **options).words
+    assert bound == "1 of 2 earlier months: at least 0.88; higher now than in any of them"
+    low = ("2026-10", Estimate(**number(0.85, 0.8, 0.91)))
+    assert trend([*months, low], **options).words.endswith("; no clear change")
+
+
+@pytest.mark.parametrize(
+    "reason, said",
+    [
+        ("agent: too few: 1 session followed to day 30, needs 5", "too few: 1 of the 5 sessions needed"),
+        ("sham: too few: 2 sessions followed to day 30, needs 5", "too few: 2 of the 5 sham sessions needed"),
+        ("too few sessions with pests: 2, needs 4", "too few: 2 of the 4 sessions needed"),
+        ("too few pests: 3 found, needs 5", "too few: 3 of the 5 pests needed"),
+        ("no denominator: no pest was found", "no pest was found, so nothing can be said"),
+        ("no denominator: what stayed on was not counted", "what stayed on was not counted"),
+        ("no sham to compare with (no denominator: no pest was found)", "no sham to compare with: no pest was found"),
+        ("sham: eggs do not fall", "sham dips: eggs do not fall"),
+        ("labour: 7 sessions written down, needs 8", "too few: 7 of the 8 sessions with labour rows needed"),
+        ("anything else", "anything else"),
+    ],
+)
+def test_reasons_in_the_owner_s_words(reason, said):
+    assert short(reason) == said
 
 
 def removal(**more):

@@ -129,7 +129,7 @@ def _followed(answer: dict) -> Iterator[str]:
         yield (
             f"{out_of(u['trays_never_checked'], u['trays'])} trays were never checked after their dip {unseen}."
             if u["trays_never_checked"]
-            else f"Every one of the {plural(u['trays'], 'tray')} was checked after its dip."
+            else f"Every tray of the {count(u['trays'])} was checked after its dip."
         )
         followed = out_of(u["sessions_followed_to_horizon"], u["sessions"])
         yield f"{followed} sessions were followed to day {answer['horizon_days']}."

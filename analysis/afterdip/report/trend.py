@@ -31,8 +31,6 @@ def trend(
     """
     upto = sorted((m, value) for m, value in months if m <= month)
     known = [(m, value) for m, value in upto if value.known and not (bound and value.low is None)]
-    if not known:
-        return Trend("", "")
     shown = {m: value.low if bound else value.estimate for m, value in known}
     earlier = [(m, value) for m, value in known if m < month]
     picture = _picture(upto, known, shown, month=month, say=say, name=name) if len(known) > 1 else ""

@@ -24,7 +24,8 @@ _REASONS = (
     (r"no denominator: none to begin with", "there was none to begin with"),
     (r"(?:agent: )?followed to day (\d+) only", r"followed to day \1 only"),
     (r"sham: followed to day (\d+) only", r"sham dips were followed to day \1 only"),
-    (r"no sham to compare with \((.+)\)", r"no sham to compare with: \1"),
+    (r"no sham to compare with \((?:no denominator: )?(.+)\)", r"no sham to compare with: \1"),
+    (r"no denominator: (.+)", r"\1"),
     (r"sham: (.+)", r"sham dips: \1"),
 )
 _REASONS = tuple((re.compile(pattern), form) for pattern, form in _REASONS)
