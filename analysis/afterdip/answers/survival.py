@@ -34,7 +34,8 @@ class SurvivalCell:
     `detached` came off and was lost. `loss_over_sham` compares with the sham dips of the same corals and period. All of
     these date a death to the look that found it. A look on day 35 that finds deaths says little of day 30, so `_spread`
     holds the same readings with such deaths spread evenly over the days since the look before (see `share_ends`), and
-    `straddling` counts them: where there are many, the looks are too far apart to tell.
+    `straddling` counts them. Where most deaths are such, after a gap too long to place them, `alive`, `loss` and
+    `loss_over_sham` cannot be said (see `look_gap`): an empty curve up to a late look is no survival.
     """
 
     label: str
@@ -161,6 +162,8 @@ class _Reader:
             nothing = cannot_say(why, confidence_level=self.level, **counts)
             return SurvivalCell(label, keys, **counts, curve=None, ends=None, **dict.fromkeys(_NAMES, nothing))
         curve, ends, trays = self.curve(seen), self.ends(seen), len(seen.trays)
+        gap = look_gap(seen, self.horizon)
+        silent = cannot_say(gap, confidence_level=self.level, trays=trays, pieces=seen.pieces) if gap else None
         spread, late = self.curve(seen.told_at(self.horizon)), (seen.since < self.horizon) & (seen.day > self.horizon)
         return SurvivalCell(
             label,
@@ -168,10 +171,10 @@ class _Reader:
             **counts,
             curve=curve,
             ends=ends,
-            alive=replace(survival_at(curve, self.horizon), trays=trays),
-            loss=replace(loss_at(curve, self.horizon), trays=trays),
+            alive=silent or replace(survival_at(curve, self.horizon), trays=trays),
+            loss=silent or replace(loss_at(curve, self.horizon), trays=trays),
             detached=replace(incidence_at(ends, "detached", self.horizon), trays=trays),
-            loss_over_sham=self.over_sham(curve, trays, sham),
+            loss_over_sham=(silent if sham is not None else None) or self.over_sham(curve, trays, sham),
             alive_spread=replace(survival_at(spread, self.horizon), trays=trays),
             loss_over_sham_spread=self.over_sham(spread, trays, sham, spread=True),
             straddling=int(seen.dead[late].sum()),
@@ -188,6 +191,8 @@ class _Reader:
         part = self.seen(sham)
         if not len(part.day):
             return cannot_say("no sham dip to compare with", confidence_level=self.level, trays=trays)
+        if not spread and (gap := look_gap(part, self.horizon)):
+            return cannot_say(f"sham: {gap}", confidence_level=self.level, trays=trays + len(part.trays))
         other = self.curve(part.told_at(self.horizon) if spread else part)
         return replace(loss_over_sham(curve, other, self.horizon), trays=trays + len(part.trays))
 
@@ -206,6 +211,20 @@ class _Reader:
             session=part.of_trays("session"),
             confidence_level=self.level,
         )
+
+
+def look_gap(part: SurvivalTally, horizon: int) -> str:
+    """Return why looks are too far apart to tell deaths by the horizon from later ones; empty where they are not.
+
+    They are if more deaths were found after the horizon, more than half as many days as it has since the look before,
+    than were found by then. A farm whose only look is on day 35 has seen nothing of day 30.
+    """
+    late = (part.since < horizon) & (part.day > horizon) & (part.day - part.since > horizon / 2)
+    unplaced, placed = (int(part.dead[rows].sum()) for rows in (late, part.day <= horizon))
+    if unplaced <= placed:
+        return ""
+    deaths = "death was" if unplaced == 1 else "deaths were"
+    return f"looks too far apart: {unplaced} {deaths} found only after day {horizon}, {placed} by then"
 
 
 _NAMES = ("alive", "loss", "detached", "loss_over_sham", "alive_spread", "loss_over_sham_spread")

@@ -72,7 +72,7 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
 def _found_late(month: dict, day: str) -> tuple[str, ...]:
     """Say what deaths found only at a look after the horizon would make of it, where that changes what one reads."""
     alive, spread = (estimate(month[name]) for name in ("alive", "alive_spread"))
-    if not (alive.known and spread.known) or alive.estimate - spread.estimate < 0.005:
+    if not (spread.known and month["straddling"]) or (alive.known and alive.estimate - spread.estimate < 0.005):
         return ()
     late = plural(month["straddling"], "death")
     return (f"{per_cent(spread)} if {late} found only after day {day} are spread over the days since the look before",)
