@@ -1,4 +1,4 @@
-"""A notebook opened by hand, in a kernel of its own and from a folder of no meaning, runs on the demo and on one's log."""
+"""A notebook opened by hand, in a kernel of its own and from any folder, runs on the demo and on one's own log."""
 
 import json
 from pathlib import Path
