@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
-from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, agent_styles, say_instead
+from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, agent_styles, in_legend, say_instead
 
 if TYPE_CHECKING:
     from afterdip.answers.comparison import ComparisonAnswer
@@ -41,7 +41,7 @@ def draw_dots(ax: Axes, answer: ComparisonAnswer | None) -> None:
         size = 12 + 90 * own["pieces"] / dots["pieces"].max()
         ax.scatter(
             own["loss"], own["kill"], s=size, marker=style.marker, facecolor=style.color, alpha=0.45,
-            edgecolor=style.color, linewidth=0.8, label=f"{agent} ({len(own)} sessions)",
+            edgecolor=style.color, linewidth=0.8, label=in_legend(f"{agent} ({len(own)} sessions)"),
         )  # fmt: skip
     ax.set_xlim(-0.02, min(1.02, max(0.2, float(dots["loss"].max()) * 1.08)))
     ax.set_ylim(-0.03, 1.04)
@@ -95,7 +95,7 @@ def draw_plane(ax: Axes, page: ComparisonPage) -> None:
         style, x, y = styles[p.agent], p.loss.estimate, p.kill.estimate
         ax.plot([p.loss.low, p.loss.high], [y, y], color=style.color, linewidth=1.4, alpha=0.7)
         ax.plot([x, x], [p.kill.low, p.kill.high], color=style.color, linewidth=1.4, alpha=0.7)
-        ax.plot([x], [y], style.marker, color=style.color, markersize=7, markeredgecolor="white", label=p.agent)
+        ax.plot([x], [y], style.marker, color=style.color, markersize=7, markeredgecolor="white", label=in_legend(p.agent))
         if p.unbeaten:
             ax.plot([x], [y], "o", markersize=14, markerfacecolor="none", markeredgecolor=style.color)
     ax.set_xlim(0, max(p.loss.high for p in known) * 1.05)

@@ -13,7 +13,7 @@ from afterdip.answers.monitoring import Watched, Weeks
 from afterdip.answers.watch_baths import TiredBath
 from afterdip.answers.watch_effects import Effect
 from afterdip.answers.watch_lots import Bottle
-from afterdip.charts.style import ACCENT, INK, QUIET, RULE, SMALL, agent_styles, say_instead
+from afterdip.charts.style import ACCENT, INK, QUIET, RULE, SMALL, agent_styles, in_legend, say_instead
 from afterdip.charts.survival import draw_estimates
 
 ALARM = "#c24e00"
@@ -87,7 +87,7 @@ def draw_baths(ax: Axes, baths: Sequence[TiredBath], *, target: float) -> None:
     for bath in shown:
         style, life = styles[bath.agent], bath.life
         ax.fill_between(life.load, life.low, life.high, color=style.color, alpha=0.14, linewidth=0)
-        ax.plot(life.load, life.kill, color=style.color, linestyle=style.linestyle, label=bath.agent)
+        ax.plot(life.load, life.kill, color=style.color, linestyle=style.linestyle, label=in_legend(bath.agent))
         load, share, pests = (np.array(column) for column in zip(*bath.dots, strict=True))
         ax.scatter(load, share, s=6 + 2.5 * pests, color=style.color, alpha=0.35, linewidth=0)
         if bath.alarm and bath.change_at:

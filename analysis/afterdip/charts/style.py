@@ -47,6 +47,7 @@ _RC = {
     "xtick.color": INK,
     "ytick.color": INK,
     "text.color": INK,
+    "text.parse_math": False,  # a name with $ in it is a name; log axes have formatters of their own
     "legend.frameon": False,
     "legend.fontsize": SMALL,
     "lines.linewidth": 1.8,
@@ -82,6 +83,11 @@ def agent_styles(agents: Iterable[str], controls: Iterable[str] = ()) -> dict[st
     looks = zip(cycle(_COLOURS), cycle(_LINES), cycle(_MARKERS), strict=False)
     styles = {agent: AgentStyle(*next(looks)) for agent in sorted(set(agents) - controls)}
     return styles | {agent: AgentStyle(QUIET, ":", "_") for agent in sorted(controls)}
+
+
+def in_legend(name: str) -> str:
+    """Return a name of the log's as a legend takes it: matplotlib leaves out, unsaid, what begins with an underline."""
+    return f" {name}" if name.startswith("_") else name
 
 
 def say_instead(ax: Axes, words: str) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator, PercentFormatter
 
-from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, AgentStyle, agent_styles, say_instead
+from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, AgentStyle, agent_styles, in_legend, say_instead
 from afterdip.estimate import Estimate
 from afterdip.survival import CumulativeIncidence, SurvivalCurve, at_risk_on
 
@@ -139,7 +139,7 @@ def _step(ax: Axes, curve: SurvivalCurve, style: AgentStyle, label: str, until: 
     x = np.append(curve.days[shown], min(until, curve.last_day))
     survival, low, high = (np.append(a[shown], a[shown][-1]) for a in (curve.survival, curve.low, curve.high))
     ax.fill_between(x, low, high, step="post", color=style.color, alpha=shade, linewidth=0)
-    ax.step(x, survival, where="post", color=style.color, linestyle=style.linestyle, label=label)
+    ax.step(x, survival, where="post", color=style.color, linestyle=style.linestyle, label=in_legend(label))
 
 
 def _last_day(cells: Sequence, horizon_days: float) -> float:
