@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import DataError
 
+MOST_WHOLE = 100_000  # days: beyond, a table of all days would cost more than sorting those there are
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SessionCounts:
@@ -54,15 +56,27 @@ def session_counts(
     keep = sum(counts) > 0
     if not keep.any():
         raise DataError("no pieces were followed: every row is empty")
-    day, counts = day[keep], [c[keep] for c in counts]
-    names, code = ((), np.zeros(len(day), np.intp)) if labels is None else label_codes(labels[keep])
-    distinct, position = np.unique(np.append(day, 0.0), return_inverse=True)
+    if not keep.all():
+        day, counts, labels = day[keep], [c[keep] for c in counts], None if labels is None else labels[keep]
+    names, code = ((), np.zeros(len(day), np.intp)) if labels is None else label_codes(labels)
+    distinct, position = _day_codes(day)
     shape = (max(len(names), 1), len(distinct))
-    cell = code * shape[1] + position[:-1]
+    cell = code * shape[1] + position
     tallied = [np.bincount(cell, weights=c, minlength=shape[0] * shape[1]).reshape(shape) for c in counts]
     gone = sum(tallied)
     at_risk = np.ascontiguousarray(gone[:, ::-1].cumsum(axis=1)[:, ::-1])
     return SessionCounts(distinct, np.stack(tallied[:-1]), at_risk, names)
+
+
+def _day_codes(day: NDArray) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Return the distinct days and day 0, ascending, and each row's position among them; whole days need no sorting."""
+    whole = day.astype(np.intp) if day.max() <= MOST_WHOLE else None
+    if whole is None or (whole != day).any():
+        distinct, position = np.unique(np.append(day, 0.0), return_inverse=True)
+        return distinct, position[:-1]
+    seen = np.zeros(whole.max() + 1, dtype=bool)
+    seen[0], seen[whole] = True, True
+    return np.flatnonzero(seen).astype(np.float64), (np.cumsum(seen) - 1)[whole]
 
 
 def inverse(x: NDArray) -> NDArray:
@@ -84,13 +98,31 @@ def _refuse_impossible(day: NDArray, counts: list[NDArray]) -> None:
 def label_codes(labels: ArrayLike) -> tuple[tuple, NDArray[np.intp]]:
     """Return distinct labels, in order of appearance, and each row's position among them.
 
-    A dictionary, because sorting text labels costs ten times more and mixed types cannot be sorted at all.
+    A dictionary, because sorting text labels costs ten times more and mixed types cannot be sorted at all; labels that
+    are numbers close together are counted off directly.
     """
-    values = np.asarray(labels).tolist()
+    given = np.asarray(labels)
+    if given.dtype.kind in "iu" and given.size and (span := int(given.max()) - int(given.min()) + 1) <= 4 * given.size:
+        return _number_codes(given, span)
+    values = given.tolist()
     index = {label: i for i, label in enumerate(dict.fromkeys(values))}
     if any(_missing(label) for label in index):
         raise DataError("every row needs a label of its session or group; some are missing")
     return tuple(index), np.fromiter(map(index.__getitem__, values), dtype=np.intp, count=len(values))
+
+
+def _number_codes(labels: NDArray, span: int) -> tuple[tuple, NDArray[np.intp]]:
+    """Return what `label_codes` returns, for whole numbers that lie within `span` of one another."""
+    lowest = labels.min()
+    wide = labels if labels.dtype.kind == "u" else labels.astype(np.int64)  # so that a difference cannot overflow
+    place = (wide - wide.min()).astype(np.intp)
+    first = np.full(span, labels.size)
+    first[place[::-1]] = np.arange(labels.size)[::-1]  # of several the last assignment stands: the first row
+    found = np.flatnonzero(first < labels.size)
+    order = found[np.argsort(first[found])]
+    code = np.empty(span, dtype=np.intp)
+    code[order] = np.arange(order.size)
+    return tuple((order + int(lowest)).tolist()), code[place]
 
 
 def _missing(label: object) -> bool:
