@@ -10,7 +10,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from afterdip.answers.comparison import answer_comparison
-from afterdip.answers.comparison_page import answer_comparison_page
+from afterdip.answers.comparison_page import AGENTS_PAIRED, answer_comparison_page
 from afterdip.charts.comparison import draw_differences, draw_dots, draw_plane
 from afterdip.cli import main
 from afterdip.log import read_log
@@ -341,3 +341,24 @@ def test_a_farm_that_writes_no_rinses_down_is_told_nothing_of_them(tmp_path):
     log = replace(log, sessions=log.sessions.assign(rinses=pd.array([pd.NA] * len(log.sessions), dtype="Int64")))
     rows = answer_comparison(log, first="IOD", second="OIL", as_of=AS_OF).handling
     assert [row.rinses_done for row in rows] == [None, None]
+
+
+def test_a_farm_of_many_agents_has_its_most_used_ones_paired(tmp_path):
+    def spread(log):
+        """Every session of OIL after the first is of an agent of its own; the first of them is used twice."""
+        own = [f"agent {i:02d}" for i in range(30)]
+        agents = log["agents"]
+        like = pd.concat([agents[agents["agent"] == "OIL"]] * len(own), ignore_index=True)
+        log["agents"] = pd.concat([agents, like.assign(agent=own)], ignore_index=True)
+        rows = log["sessions"].index[log["sessions"]["agent"] == "OIL"][: len(own) + 1]
+        log["sessions"].loc[rows, "agent"] = [*own, own[29]]
+
+    log = farm(tmp_path, sessions=32, extra=spread)
+    page = answer_comparison_page(log, month="2026-09", as_of=AS_OF)
+    paired = {name for pair in page.pairs for name in (pair.first, pair.second)}
+    assert len(page.pairs) == AGENTS_PAIRED * (AGENTS_PAIRED - 1) / 2
+    assert {"IOD", "agent 29", "agent 00"} <= paired
+    assert "agent 28" not in paired
+    assert page.unpaired == len(page.agents) - AGENTS_PAIRED > 0
+    assert page.to_json()["agents_unpaired"] == page.unpaired
+    assert f"{page.unpaired} others are not" in page.to_json()["trust"][1]

@@ -15,6 +15,10 @@ from afterdip.comparison import SUPERIOR_LEVEL, Margins, pairwise_level, unbeate
 from afterdip.estimate import Estimate
 from afterdip.log.model import Log
 
+AGENTS_PAIRED = 20
+"""Agents whose pairs are all judged, those with the most sessions: 400 agents would make 79,800 pairs and take an hour.
+Sessions, not outcomes, choose them, so the error shared out over their pairs holds."""
+
 _PLACE = {"first": 0, "second": 0, "equivalent": 1, "undecided": 2}
 
 
@@ -38,13 +42,15 @@ class AgentPoint:
 class ComparisonPage:
     """The page: `pair` looked at closely (None with fewer than two agents), all `pairs` best told first, and points.
 
-    Verdicts of `pairs` use `superior_level`; so does that of `pair`, unless it was asked for by name.
+    `unpaired` agents had fewer sessions than the `AGENTS_PAIRED` whose pairs are judged. Verdicts of `pairs` use
+    `superior_level`; so does that of `pair`, unless it was asked for by name.
     """
 
     month: str
     window_months: int
     pair: ComparisonAnswer | None
     pairs: tuple[Judgement, ...]
+    unpaired: int
     agents: tuple[AgentPoint, ...]
     superior_level: float
     target_kill: float
@@ -58,6 +64,7 @@ class ComparisonPage:
         return close | {
             "pairs": [pair.to_json() for pair in self.pairs],
             "points": [point.to_json() for point in self.agents],
+            "agents_unpaired": self.unpaired,
             "superior_level_of_pairs": self.superior_level,
             "trust": _trust(self),
         }
@@ -92,7 +99,8 @@ def answer_comparison_page(
     )
     reader = ComparisonReader.of(log, scope)
     chosen = _chosen(log, reader, first, second)
-    pairs = tuple(combinations(reader.agents, 2))
+    paired = _most_used(reader, AGENTS_PAIRED)
+    pairs = tuple(combinations(paired, 2))
     level = pairwise_level(max(1, len(pairs)))
     close = SUPERIOR_LEVEL if first else level  # a pair picked by the page is one of its many
     margins = Margins(kill=log.settings.kill_margin, loss=log.settings.loss_margin)
@@ -102,6 +110,7 @@ def answer_comparison_page(
         window_months=window_months,
         pair=compare(log, reader, *chosen, handling_of(log, scope, chosen), superior_level=close) if chosen else None,
         pairs=tuple(sorted(judged, key=_rank)),
+        unpaired=len(reader.agents) - len(paired),
         agents=_points(reader),
         superior_level=level,
         target_kill=log.settings.target_kill,
@@ -118,10 +127,15 @@ def _chosen(log: Log, reader: ComparisonReader, first: str, second: str) -> tupl
     if first:
         check_agents(log, (first, second))
         return first, second
+    most = _most_used(reader, 2)
+    return most if len(most) == 2 else ()
+
+
+def _most_used(reader: ComparisonReader, most: int) -> tuple[str, ...]:
+    """Return the agents with the most sessions in scope, at most so many, by name."""
     trays = reader.tally.trays
     used = trays[~trays["is_control"].astype(bool)].groupby("agent")["session"].nunique()
-    most = sorted(used.items(), key=lambda item: (-item[1], item[0]))[:2]
-    return tuple(sorted(name for name, _ in most)) if len(most) == 2 else ()
+    return tuple(sorted(name for name, _ in sorted(used.items(), key=lambda item: (-item[1], item[0]))[:most]))
 
 
 def _points(reader: ComparisonReader) -> tuple[AgentPoint, ...]:
@@ -137,10 +151,13 @@ def _trust(page: ComparisonPage) -> list[str]:
     undecided = sum(pair.verdict.word == "undecided" for pair in page.pairs)
     by_lot, sessions = sum(page.pair.randomised), sum(page.pair.sessions)
     a, b = page.pair.judged.first, page.pair.judged.second
-    return [
+    told = [
         f"Agents compared: {undecided} of {len(page.pairs)} pairs are undecided. Of the {sessions} sessions of {a} and "
         f"{b}, {by_lot} were dealt by lot; elsewhere like is compared with like as far as the log tells."
     ]
+    if page.unpaired:
+        told.append(f"Only the {AGENTS_PAIRED} most used agents are compared in pairs; {page.unpaired} others are not.")
+    return told
 
 
 def _rank(answer: Judgement) -> tuple:

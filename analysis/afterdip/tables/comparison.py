@@ -240,6 +240,8 @@ def pairs_table(page: ComparisonPage) -> Table:
         "any false verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like pieces, "
         "for a difference as large as the farm's margin."
     )
+    if page.unpaired:
+        note += f" Agents with fewer sessions than these are left out: {count(page.unpaired)}."
     columns = ("", "did better", "difference in kill", "difference in loss", "sessions needed")
     return Table("Every pair of agents", columns, rows, note)
 
