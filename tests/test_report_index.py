@@ -100,7 +100,7 @@ def test_the_figures_stand_with_limits_counts_and_earlier_months():
     assert alive.title == "Pieces alive 30 days after the dip"
     assert alive.lines == (("93.1\u00a0%", "95\u00a0% limits 90.2 to 95.3"),)
     assert alive.behind == ("1\u202f240 pieces, 12 sessions", "another 3.1\u00a0% (1.0 to 6.0) came off")
-    assert alive.trend.words == "5 earlier months: 5.0\u00a0% to 9.0\u00a0%; no clear change"
+    assert alive.trend.words == "5 earlier months: 5.0 to 9.0\u00a0%; no clear change"
     assert "alive, by month: May 2026 5.0\u00a0%; Jun 2026 6.0" in alive.trend.picture
     loss = tile(results(survival=survival()), 1)
     assert loss.lines == (("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0"),)
@@ -218,8 +218,8 @@ def test_what_failed_is_what_the_whole_interval_says():
     ]
     assert list(failed(results())) == []
     assert [action.what for action in actions(failing)[0]] == [
-        "Stop IOD, or use it gentler, until a trial clears it",
-        "Do not rely on one dip of IOD: trial another agent or strength",
+        "Stop IOD, or use it gentler within its label, until a trial clears it",
+        "Do not rely on one dip of IOD: trial another agent, or a strength its label allows",
     ]
 
 

@@ -57,14 +57,14 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
         f"Pieces alive {day} days after the dip",
         (_line(alive, _share(alive), 100.0),),
         (behind, *off, *_found_late(month, day)),
-        _trend(results, "alive", name="alive", say=lambda x: f"{digits(100 * x, 1)}\u00a0%"),
+        _trend(results, "alive", name="alive", say=_hundredfold, unit="\u00a0%"),
         "survival.html",
     )
     yield Tile(
         f"Pieces lost to the dip itself by day {day} (loss over sham)",
         (_line(loss, in_hundred(loss), 100.0, signed=True),),
         (f"beside {plural(sham, 'sham session')}" if sham else "no sham dip this month",),
-        _trend(results, "loss_over_sham", name="lost over sham, in 100 pieces", say=lambda x: signed(100 * x)),
+        _trend(results, "loss_over_sham", name="lost over sham", say=lambda x: signed(100 * x), unit=" in 100"),
         "survival.html",
     )
 
@@ -78,9 +78,13 @@ def _found_late(month: dict, day: str) -> tuple[str, ...]:
     return (f"{per_cent(spread)} if {late} found only after day {day} are spread over the days since the look before",)
 
 
-def _trend(results: dict, figure: str, *, name: str, say, page: str = "survival", bound: bool = False) -> Trend:
+def _trend(results: dict, figure: str, *, page: str = "survival", **options) -> Trend:
     months = [(m["month"], estimate(m[figure])) for m in results[page]["months"]]
-    return trend(months, month=results["month"], say=say, name=name, bound=bound)
+    return trend(months, month=results["month"], **options)
+
+
+def _hundredfold(share: float) -> str:
+    return digits(100 * share, 1)
 
 
 def _removal_tile(results: dict) -> Tile:
@@ -105,8 +109,8 @@ def _removal_tile(results: dict) -> Tile:
             f"{plural(month['pests'], 'pest')} found, {plural(month['sessions'], 'session')}",
             f"shaking alone took off {per_cent(sham)}" if sham.known else f"shaking alone: {short(sham.reason)}",
         ),
-        _trend(results, "removed", name="off the pieces, at least", say=lambda x: f"{digits(100 * x, 1)}\u00a0%",
-               page="removal", bound=True),
+        _trend(results, "removed", name="off the pieces, at least", say=_hundredfold, unit="\u00a0%", page="removal",
+               bound=True),
         "removal.html",
     )  # fmt: skip
 
@@ -121,8 +125,8 @@ def _own_tile(results: dict, name: str, title: str) -> Tile:
     months = [(m["month"], estimate(m["figure"])) for m in first["trend"]]
     if results["month"] not in dict(months):
         months.append((results["month"], estimate(first["figure"])))
-    unit, places = first["unit"], first.get("places", 1)
-    found = trend(months, month=results["month"], say=lambda x: f"{digits(x, places)} {unit}".strip(), name=title)
+    unit, places = f" {first['unit']}".rstrip(), first.get("places", 1)
+    found = trend(months, month=results["month"], say=lambda x: digits(x, places), unit=unit, name=title)
     return Tile(first.get("title", title), lines, (first["behind"],), found, f"{name}.html")
 
 

@@ -65,13 +65,13 @@ def _when(due: str, as_of: str) -> str:
 def _agents_that_fail(results: dict) -> Iterator[Action]:
     settings = results["settings"]
     for agent in over_the_limit(results):
-        what = f"Stop {agent}, or use it gentler, until a trial clears it"
+        what = f"Stop {agent}, or use it gentler within its label, until a trial clears it"
         why = f"it costs more than {digits(100 * settings['target_loss'])} in 100 pieces over sham dips, limits and all"
         yield Action(what, why, "before its next use", "survival.html")
     if short := below_the_target(results):
         why = f"each kills fewer than {digits(100 * settings['target_kill'])}\u00a0% of the pests found, limits and all"
-        yield Action(f"Do not rely on one dip of {listed(short)}: trial another agent or strength", why,
-                     "before the next use", "removal.html")  # fmt: skip
+        what = f"Do not rely on one dip of {listed(short)}: trial another agent, or a strength its label allows"
+        yield Action(what, why, "before the next use", "removal.html")
 
 
 def over_the_limit(results: dict) -> list[str]:

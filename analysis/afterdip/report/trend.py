@@ -22,23 +22,30 @@ class Trend:
 
 
 def trend(
-    months: Sequence[tuple[str, Estimate]], *, month: str, say: Callable[[float], str], name: str, bound: bool = False
+    months: Sequence[tuple[str, Estimate]],
+    *,
+    month: str,
+    say: Callable[[float], str],
+    name: str,
+    unit: str = "",
+    bound: bool = False,
 ) -> Trend:
     """Return the trend of a figure up to `month`.
 
-    `months`: (YYYY-MM, figure) in any order; those after `month` are left out. `say`: a number as it is printed;
-    `name`: what the figure is, for the description. `bound`: the lower limit is the figure that is printed.
+    `months`: (YYYY-MM, figure) in any order; those after `month` are left out. `say`: a number as it is printed,
+    without its `unit`; `name`: what the figure is, for the description. `bound`: the lower limit is what is printed.
     """
     upto = sorted((m, value) for m, value in months if m <= month)
     known = [(m, value) for m, value in upto if value.known and not (bound and value.low is None)]
     shown = {m: value.low if bound else value.estimate for m, value in known}
     earlier = [(m, value) for m, value in known if m < month]
-    picture = _picture(upto, known, shown, month=month, say=say, name=name) if len(known) > 1 else ""
+    told = {"month": month, "say": lambda x: say(x) + unit, "name": name}
+    picture = _picture(upto, known, shown, **told) if len(known) > 1 else ""
     now = dict(known).get(month)
-    return Trend(picture, _words(earlier, now, shown, months=upto, month=month, say=say, bound=bound))
+    return Trend(picture, _words(earlier, now, shown, months=upto, month=month, say=say, unit=unit, bound=bound))
 
 
-def _words(earlier, now, shown, *, months, month, say, bound) -> str:
+def _words(earlier, now, shown, *, months, month, say, unit, bound) -> str:
     """Return the span of the months before, and whether this month's limits lie wholly outside of it.
 
     Beside so many months' ups and downs a single month stands out only where its whole interval lies beyond every
@@ -50,7 +57,8 @@ def _words(earlier, now, shown, *, months, month, say, bound) -> str:
     values = [value.estimate for _, value in earlier]
     low, high = min(shown[m] for m, _ in earlier), max(shown[m] for m, _ in earlier)
     had = f"{len(earlier)} of {before} earlier months" if before > len(earlier) else plural(before, "earlier month")
-    span = f"{had}: {'at least ' if bound else ''}{say(low)}" + (f" to {say(high)}" if say(low) != say(high) else "")
+    ends = say(low) + (f" to {say(high)}" if say(low) != say(high) else "")
+    span = f"{had}: {'at least ' if bound else ''}{ends}{unit}"
     if now is None:
         return span
     if now.low is not None and now.low > max(values):

@@ -35,9 +35,16 @@ def write_trial(plan: TrialPlan, log: Log, folder: Path, *, sentence: str) -> tu
     paths = {folder / name: text for name, text in texts.items()}
     if taken := [path for path in paths if path.exists()]:
         raise FileExistsError(f"{taken[0]} is there already, and a trial is dealt only once: choose another folder")
-    for path, text in paths.items():
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8", newline="\n")
+    written: list[Path] = []
+    try:
+        for path, text in paths.items():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            written.append(path)
+            path.write_text(text, encoding="utf-8", newline="\n")
+    except BaseException:  # half a trial could not be told from one under way
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise
     return tuple(paths)
 
 
@@ -67,5 +74,10 @@ def form_tables(plan: TrialPlan) -> dict[str, tuple[list[str], list[list[str]]]]
 
 def _csv(columns: list[str], rows: list[list[str]]) -> str:
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows([columns, *rows])
+    csv.writer(text, lineterminator="\n").writerows([columns, *([_cell(cell) for cell in row] for row in rows)])
     return text.getvalue()
+
+
+def _cell(text: str) -> str:
+    """Return a cell that no spreadsheet reckons: a log takes the apostrophe off again."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
