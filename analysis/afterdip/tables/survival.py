@@ -32,7 +32,7 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
     late = ""
     if month.straddling and month.alive_spread.known:
         late = (
-            f" {count(month.straddling)} deaths were found at a look after day {day}, and the look before was earlier: "
+            f" Deaths found at a look after day {day}, the look before lying earlier: {count(month.straddling)}; "
             f"spread over the days between, they would make it {per_cent(month.alive_spread)} alive on day {day} "
             f"and {points(month.loss_over_sham_spread)} lost over the sham."
         )
