@@ -95,7 +95,8 @@ def draw_plane(ax: Axes, page: ComparisonPage) -> None:
         style, x, y = styles[p.agent], p.loss.estimate, p.kill.estimate
         ax.plot([p.loss.low, p.loss.high], [y, y], color=style.color, linewidth=1.4, alpha=0.7)
         ax.plot([x, x], [p.kill.low, p.kill.high], color=style.color, linewidth=1.4, alpha=0.7)
-        ax.plot([x], [y], style.marker, color=style.color, markersize=7, markeredgecolor="white", label=in_legend(p.agent))
+        ax.plot([x], [y], style.marker, color=style.color, markersize=7, markeredgecolor="white",
+                label=in_legend(p.agent))  # fmt: skip
         if p.unbeaten:
             ax.plot([x], [y], "o", markersize=14, markerfacecolor="none", markeredgecolor=style.color)
     ax.set_xlim(0, max(p.loss.high for p in known) * 1.05)

@@ -49,8 +49,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))  # so that a stop tidies up
     try:
         status = args.run(args)
-        sys.stdout.flush()
-        return status
+        return _printed(status)
     except BrokenPipeError:  # the reader of a pipe, such as `head`, has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
@@ -64,6 +63,19 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _explain(error)
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+def _printed(status: int) -> int:
+    """Return the status once what was printed is out; FAILED if it could not be, whatever was written to files."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        say(f"what was to be printed could not be: {error.strerror}; what went into files is there")
+        return FAILED
+    return status
 
 
 def _explain(error: Exception) -> int:

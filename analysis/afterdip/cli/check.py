@@ -7,11 +7,9 @@ a report lists them, because they say how far its figures can be trusted.
 from __future__ import annotations
 
 import argparse
-import sys
 from dataclasses import asdict
-from pathlib import Path
 
-from afterdip.cli.common import DONE, LOG_HAS_ERRORS, add_log, as_of_day, count_words, log_path
+from afterdip.cli.common import DONE, LOG_HAS_ERRORS, add_log, as_of_day, count_words, log_path, write_out
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
@@ -48,8 +46,4 @@ def _write_json(name: str, found, day: str) -> None:
         "warnings": [asdict(warning) for warning in found.warnings],
         "files": [asdict(file) for file in found.files],
     }
-    text = dumps(plain(document, "check"))
-    if name == "-":
-        sys.stdout.write(text)
-    else:
-        Path(name).write_text(text, encoding="utf-8", newline="\n")
+    write_out(name, dumps(plain(document, "check")))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import os
 import re
+import shutil
 import sys
 from pathlib import Path
 
@@ -67,6 +69,32 @@ def log_path(args: argparse.Namespace) -> Path:
 def as_of_day(args: argparse.Namespace) -> str:
     """Return --as-of or today's date: the only look at a clock in the whole package."""
     return args.as_of or datetime.date.today().isoformat()
+
+
+def write_out(name: str | Path, content: str | bytes) -> None:
+    """Write a result to a file, or print it for "-"; a file is whole or, whatever goes wrong, as it was before.
+
+    What is no plain file (a device, a pipe) is written to as it is. Raises OSError.
+    """
+    if name == "-":
+        sys.stdout.write(content)
+        return
+    data = content.encode() if isinstance(content, str) else content
+    path = Path(os.path.realpath(name))  # a link stays a link
+    if path.exists() and not path.is_file():
+        path.write_bytes(data)
+        return
+    part = path.with_name(f".{path.name}.partial-{os.getpid()}")
+    try:
+        with part.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        if path.exists():
+            shutil.copymode(path, part)
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def count_words(n: int, one: str, many: str) -> str:

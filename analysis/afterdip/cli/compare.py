@@ -8,10 +8,9 @@ whole log is compared.
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_day, add_log, as_of_day, log_path, say
+from afterdip.cli.common import DONE, a_day, add_log, as_of_day, log_path, say, write_out
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
@@ -80,8 +79,4 @@ def _safe(name: str) -> str:
 def _write_json(name: str, answer: dict, day: str) -> None:
     from afterdip.report.strict import dumps, plain
 
-    text = dumps(plain({"as_of": day, "comparison": answer}, "comparison"))
-    if name == "-":
-        sys.stdout.write(text)
-    else:
-        Path(name).write_text(text, encoding="utf-8", newline="\n")
+    write_out(name, dumps(plain({"as_of": day, "comparison": answer}, "comparison")))

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from afterdip.cli.common import a_number, add_log, as_of_day, log_path
+from afterdip.cli.common import a_number, add_log, as_of_day, log_path, write_out
 
 if TYPE_CHECKING:
     from afterdip.answers.follow_up import FollowUpAnswer
@@ -44,11 +42,7 @@ def write_json(name: str, document: dict, day: str) -> None:
     """Write a document with the day it holds for."""
     from afterdip.report.strict import dumps, plain
 
-    text = dumps(plain({"as_of": day, **document}, "follow_up"))
-    if name == "-":
-        sys.stdout.write(text)
-    else:
-        Path(name).write_text(text, encoding="utf-8", newline="\n")
+    write_out(name, dumps(plain({"as_of": day, **document}, "follow_up")))
 
 
 def _factor(text: str) -> float:

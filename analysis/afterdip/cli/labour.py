@@ -8,10 +8,8 @@ without labour rows are counted and not taken as free.
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
 
-from afterdip.cli.common import DONE, a_month, add_log, as_of_day, log_path
+from afterdip.cli.common import DONE, a_month, add_log, as_of_day, log_path, write_out
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
@@ -67,11 +65,7 @@ def _print(answer) -> None:
 def _write_json(name: str, answer: dict, day: str) -> None:
     from afterdip.report.strict import dumps, plain
 
-    text = dumps(plain({"as_of": day, "labour": answer}, "labour"))
-    if name == "-":
-        sys.stdout.write(text)
-    else:
-        Path(name).write_text(text, encoding="utf-8", newline="\n")
+    write_out(name, dumps(plain({"as_of": day, "labour": answer}, "labour")))
 
 
 def _amount(text: str) -> int:

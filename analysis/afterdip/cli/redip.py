@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from afterdip.cli.common import DONE
+from afterdip.cli.common import DONE, write_out
 from afterdip.cli.follow_up import answer_of, declare_follow_up, write_json
 
 
@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
 
     answer = answer_of(args)
     if args.ics:
-        args.ics.write_bytes(calendar_file(answer))
+        write_out(args.ics, calendar_file(answer))
     if args.json:
         found = answer.to_json()
         write_json(args.json, {name: found[name] for name in ("lives", "redips")}, answer.as_of)

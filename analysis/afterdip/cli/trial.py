@@ -8,10 +8,9 @@ tables with the same keys for your log (log-to-fill-in). It recommends no agent 
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_number, add_log, as_of_day, log_path
+from afterdip.cli.common import DONE, a_number, add_log, as_of_day, log_path, write_out
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
@@ -55,11 +54,7 @@ def run(args: argparse.Namespace) -> int:
     except (ValueError, FileExistsError) as error:
         args.usage_error(str(error))
     if args.json:
-        text = dumps(plain({"as_of": day, "trial": plan.to_json()}, "trial"))
-        if args.json == "-":
-            sys.stdout.write(text)
-        else:
-            Path(args.json).write_text(text, encoding="utf-8", newline="\n")
+        write_out(args.json, dumps(plain({"as_of": day, "trial": plan.to_json()}, "trial")))
     if args.json != "-":
         print(f"{plan_sentence(plan)}\n\n{as_text(plan_table(plan))}\n\n{args.out / SHEETS}")
     return DONE
