@@ -143,24 +143,27 @@ def _dips(log: Log) -> pd.DataFrame:
 
 
 def _exits(log: Log, trays: pd.DataFrame) -> pd.DataFrame:
-    """One row per check, and one per tray for the pieces last seen alive; days count from the tray's own dip."""
+    """One row per check that found an end, and one per tray for the pieces last seen alive; days count from its dip."""
     place = pd.Index(trays["tray"]).get_indexer(log.checks["tray"])
     day = (log.checks["checked"].to_numpy() - trays["date"].to_numpy()[place]) // np.timedelta64(1, "D")
-    counts = {name: log.checks[name].to_numpy(np.int64) for name in ("dead", "detached", "removed", "alive")}
-    seen = pd.DataFrame({"place": place, "day": day.astype(np.int64), **counts}).sort_values(
-        ["place", "day"], kind="stable", ignore_index=True
-    )
-    first = ~seen["place"].duplicated()
-    seen["since"] = seen["day"].shift(1, fill_value=0).where(~first, 0)
-    last = seen[~seen["place"].duplicated(keep="last")]
-    alive = trays["pieces"].to_numpy(np.int64).copy()
-    alive[last["place"]] = last["alive"]
-    last_day = np.zeros(len(trays), dtype=np.int64)
-    last_day[last["place"]] = last["day"]
-    rest = pd.DataFrame({"place": np.arange(len(trays)), "day": last_day, "since": last_day, "alive": alive})
-    exits = pd.concat([seen.assign(alive=0), rest], ignore_index=True)
-    whole = ["place", "day", "since", "dead", "detached", "removed", "alive"]
-    return exits[whole].fillna(0).astype(np.int64)
+    order = np.lexsort((day, place))
+    place, day = place[order], day[order].astype(np.int64)
+    same = place[1:] == place[:-1]  # as the row before
+    since, last = np.zeros_like(day), np.ones(len(day), dtype=bool)
+    since[1:], last[:-1] = np.where(same, day[:-1], 0), ~same
+    alive, last_day = trays["pieces"].to_numpy(np.int64).copy(), np.zeros(len(trays), dtype=np.int64)
+    alive[place[last]] = log.checks["alive"].to_numpy(np.int64)[order[last]]
+    last_day[place[last]] = day[last]
+    ends = {name: log.checks[name].to_numpy(np.int64)[order] for name in ("dead", "detached", "removed")}
+    some = np.any([counts > 0 for counts in ends.values()], axis=0)
+    rest = np.zeros_like(last_day)
+    return pd.DataFrame({
+        "place": np.concatenate([place[some], np.arange(len(trays))]),
+        "day": np.concatenate([day[some], last_day]),
+        "since": np.concatenate([since[some], last_day]),
+        **{name: np.concatenate([counts[some], rest]) for name, counts in ends.items()},
+        "alive": np.concatenate([np.zeros(some.sum(), dtype=np.int64), alive]),
+    })  # fmt: skip
 
 
 def _carry_over(exits: pd.DataFrame, trays: pd.DataFrame) -> None:
