@@ -8,9 +8,10 @@ import pandas as pd
 import pytest
 
 from afterdip.answers.period import period_of
-from afterdip.answers.survival import answer_survival
+from afterdip.answers.survival import answer_survival, look_gap
 from afterdip.log import read_log
 from afterdip.report.show import demo_log
+from afterdip.tally.survival import SurvivalTally
 
 AS_OF = "2026-11-20"
 
@@ -190,3 +191,26 @@ def test_a_single_look_after_the_horizon_does_not_hide_the_dead(log):
         assert cell.loss_over_sham.reason in (said, "this is the sham")
         assert 1 - cell.alive_spread.estimate == pytest.approx(share * 30 / 35)
         assert cell.straddling == own["dead"].sum()
+
+
+@pytest.mark.parametrize(
+    "looks, silent",
+    [
+        ([(35, 10)], True),  # ten of a hundred found dead on the only look
+        ([(14, 4), (35, 6)], True),
+        ([(14, 6), (35, 4)], False),  # most are placed
+        ([(21, 0), (35, 10)], False),  # the look before is no more than half the horizon away
+        ([(30, 0), (50, 10)], False),
+        ([(35, 0)], False),  # nothing died: alive on day 35 is alive on day 30
+    ],
+)
+def test_deaths_in_a_gap_of_looks_silence_survival_only_where_they_are_most(looks, silent):
+    day = np.array([day for day, _ in looks] + [looks[-1][0]])
+    since = np.array([0, *day[:-1]])
+    dead = np.array([n for _, n in looks] + [0])
+    none, alive = np.zeros_like(dead), np.append(np.zeros(len(looks), int), 100 - dead.sum())
+    trays = pd.DataFrame({"session": ["s"]})
+    tally = SurvivalTally(day, since, dead, none, none, alive, np.zeros_like(day), trays)
+    assert bool(look_gap(tally, 30)) == silent
+    few = SurvivalTally(day, since, dead, none, none, alive + 10_000 * (alive > 0), np.zeros_like(day), trays)
+    assert not look_gap(few, 30)
