@@ -10,10 +10,10 @@ import os
 import re
 import shutil
 import subprocess
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+from afterdip.report.locks import scratch
 from afterdip.report.write import pdf_name
 
 PAPERS = ("a4", "letter")
@@ -66,8 +66,8 @@ def write_pdf(folder: Path, results: dict, *, paper: str = "a4") -> Path:
     browser, target = need_browser(), folder.resolve() / pdf_name(results["month"])
     files = {"index": "index.html", **{page["name"]: page["file"] for page in results["pages"]}}
     pages = {name: (folder / file).read_text(encoding="utf-8") for name, file in files.items()}
-    with tempfile.TemporaryDirectory(prefix="afterdip-pdf-") as place:
-        document = Path(place) / "month.html"
+    with scratch() as place:
+        document = place / "month.html"
         document.write_text(one_document(pages, results, paper=paper), encoding="utf-8")
         asked = [f"--user-data-dir={place}/profile", "--no-pdf-header-footer", "--generate-pdf-document-outline"]
         command = [str(browser), *flags(), *asked, f"--print-to-pdf={target}", document.as_uri()]

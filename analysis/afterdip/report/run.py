@@ -20,12 +20,12 @@ import os
 import selectors
 import signal
 import sys
-import tempfile
 import threading
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from afterdip.report.locks import scratch
 from afterdip.report.notebook import KERNEL, Notebook, PageError, check_parameters, failure, with_parameters
 from afterdip.report.warm import warm
 
@@ -78,9 +78,9 @@ def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode
 
     logging.getLogger("papermill").setLevel(logging.ERROR)  # its parameter reader warns of what ours has checked
     quiet = {"MPLBACKEND": "agg", "PYTHONSAFEPATH": "1", "JUPYTER_PLATFORM_DIRS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    with tempfile.TemporaryDirectory(prefix="afterdip-") as folder, _environment(IPYTHONDIR=folder, **quiet):
+    with scratch() as folder, _environment(IPYTHONDIR=str(folder), **quiet):
         # ipc: no TCP port to race for (nteract/papermill#511), none to warn about; its default path is relative
-        transport = Config({"KernelManager": {"transport": "ipc", "ip": os.path.join(folder, "k")}})
+        transport = Config({"KernelManager": {"transport": "ipc", "ip": str(folder / "k")}})
         for notebook in notebooks:
             node = copy.deepcopy(notebook.node)
             options = {"kernel_name": KERNEL, "language": "python", "progress_bar": False, "coalesce_streams": True}
@@ -89,6 +89,9 @@ def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode
             except PapermillExecutionError as error:
                 trace = "\n".join(error.traceback)
                 yield notebook, _with_error(with_parameters(notebook, parameters), error, trace)
+            except RuntimeError as error:  # the kernel died, or never came
+                hint = "; the machine may have run out of memory" if "died" in str(error) else ""
+                raise PageError(notebook.title, "", "", f"its kernel was lost: {error}{hint}") from error
 
 
 def _with_error(node: NotebookNode, error, trace: str) -> NotebookNode:

@@ -12,13 +12,10 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
-try:
-    import fcntl
-except ImportError:  # not a POSIX system: no locks, so nothing of another run is ever touched there
-    fcntl = None
+from afterdip.report.locks import hold, locked
 
 RESULTS = "results.json"
 INDEX = "index.html"
@@ -44,15 +41,15 @@ def new_report(out: Path) -> Iterator[Path]:
     out = Path(out).resolve()
     check_folder(out)
     out.parent.mkdir(parents=True, exist_ok=True)
-    with _locked(out.parent):
+    with locked(out.parent):
         _tidy(out)
         folder = out.with_name(f".{out.name}.partial-{os.getpid()}")
         folder.mkdir()
-        held = _hold(folder)
+        held = hold(folder)
     try:
         yield folder
         _to_disk(folder)
-        with _locked(out.parent):
+        with locked(out.parent):
             _keep_own_files(out, folder)
             _take_place(folder, out)
     finally:
@@ -136,41 +133,10 @@ def _tidy(out: Path) -> None:
         else:
             shutil.rmtree(previous)
     for folder in out.parent.glob(f".{_literal(out.name)}.partial-*"):
-        if (held := _hold(folder)) is not None:  # nobody else holds it: its run has ended
+        if (held := hold(folder)) is not None:  # nobody else holds it: its run has ended
             shutil.rmtree(folder, ignore_errors=True)
             os.close(held)
 
 
 def _literal(name: str) -> str:
     return "".join(f"[{c}]" if c in "*?[" else c for c in name)
-
-
-def _hold(folder: Path) -> int | None:
-    """Lock a folder for as long as this process lives; None if another run holds it or the system has no such locks."""
-    if fcntl is None:
-        return None
-    try:
-        held = os.open(folder, os.O_RDONLY)
-    except FileNotFoundError:  # its own run has just removed it
-        return None
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        os.close(held)
-        return None
-    return held
-
-
-@contextmanager
-def _locked(folder: Path) -> Iterator[None]:
-    """Let one run at a time look at and change the names in `folder`; for moments only."""
-    if fcntl is None:
-        yield
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # a file system without locks: the exchange itself is still one step
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(descriptor)
