@@ -240,7 +240,7 @@ def _first_screen(answer: LabourAnswer) -> list[dict]:
                 "unit": answer.currency,
                 "places": 0,
             },
-            "behind": f"{now.pieces} pieces, {now.sessions} sessions of first dips",
+            "behind": f"{now.pieces} pieces, {now.sessions} session{'' if now.sessions == 1 else 's'} of first dips",
             "trend": [
                 {"month": c.keys["month"], "figure": c.cost.hours_per_thousand_clean.to_json()}
                 for c in reversed(earlier)

@@ -6,7 +6,7 @@ import calendar
 import datetime
 import re
 
-from afterdip.tables.base import count
+from afterdip.tables.base import count, plural
 
 # A reason as the estimators write it, and its first-page form; one that is not here is printed as it is.
 _OF_SESSIONS = r"too few: \1 of the \2 sessions needed"
@@ -61,11 +61,6 @@ def short(reason: str) -> str:
 def too_few(reason: str) -> bool:
     """Whether a reason says that there were too few of something, rather than that it cannot be known."""
     return "too few" in short(reason)
-
-
-def plural(n: int, one: str, many: str = "") -> str:
-    """Return "1 session" or "3 sessions"."""
-    return f"{count(n)} {one if n == 1 else many or f'{one}s'}"
 
 
 def warning_words(code: str, message: str, n: int) -> str:

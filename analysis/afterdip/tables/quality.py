@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from afterdip.answers.quality_advice import advice_for, words_of
-from afterdip.tables.base import Table, count, digits, out_of
+from afterdip.tables.base import Table, count, digits, out_of, plural
 
 if TYPE_CHECKING:
     from afterdip.answers.quality import Hazard, QualityAnswer
@@ -87,9 +87,9 @@ def pieces_table(answer: QualityAnswer) -> Table:
     }  # fmt: skip
     both = (answer.pieces_month, answer.pieces_window)
     rows = tuple((words, *(digits(getattr(part, name)) for part in both)) for name, words in names.items())
-    longest = count(answer.pieces_window.longest)
+    longest = plural(answer.pieces_window.longest, "dip")
     unwritten = f"{count(answer.unwritten)} re-dipped pieces were not written down as taken out of their earlier tray"
-    note = f"Longest series: {longest} dips; {unwritten}."
+    note = f"Longest series: {longest}; {unwritten}."
     return Table("Do the pieces add up?", ("", "first dipped in the month", "in the window"), rows, note)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, points
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural, points
 
 if TYPE_CHECKING:
     from afterdip.answers.survival import SurvivalAnswer, SurvivalCell
@@ -21,7 +21,7 @@ def month_sentence(answer: SurvivalAnswer) -> str:
     loss = month.loss_over_sham
     over = f"loss over the sham: {points(loss)}" if loss.known else f"loss over the sham: cannot say, {loss.reason}"
     return (
-        f"{count(month.pieces)} pieces had their first dip in {count(month.sessions)} sessions; {alive}; {over}. "
+        f"{plural(month.pieces, 'piece')} had their first dip in {plural(month.sessions, 'session')}; {alive}; {over}. "
         f"{count(answer.redipped_pieces)} pieces were dipped again; they are counted once, from their first dip."
     )
 
@@ -125,10 +125,11 @@ def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
     day, level = f"day {answer.horizon_days}", f"{answer.confidence_level:.0%} limits, the session as the unit"
     month, sham = answer.month, answer.month_sham
-    behind = f"{count(month.pieces)} pieces in {count(month.sessions)} sessions; sham {count(sham.pieces)} pieces"
+    dipped = f"{plural(month.pieces, 'piece')} in {plural(month.sessions, 'session')}"
+    behind = f"{dipped}; sham {plural(sham.pieces, 'piece')}"
     agents = "; ".join(f"{c.label} {_alive(c)}" for c in answer.agents)
     pieces, sessions = (sum(getattr(c, name) for c in answer.agents) for name in ("pieces", "sessions"))
-    window = f"{count(pieces)} pieces, {count(sessions)} sessions"
+    window = f"{plural(pieces, 'piece')}, {plural(sessions, 'session')}"
     came_off = f"by {day} {per_cent(month.detached)} had come off"
     return {
         "month": {
