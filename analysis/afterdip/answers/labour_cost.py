@@ -163,8 +163,8 @@ def _clean(rows: pd.DataFrame, level: float) -> Estimate:
 
 
 def _value(trays: pd.DataFrame, values: dict[str, float]) -> float | None:
-    """Return the mean value of a piece of these trays, None where a coral group has no value."""
-    worth = trays["coral_group"].map(values).to_numpy(np.float64)
+    """Return the mean value of a piece of these trays, None where a coral group has no value; case does not matter."""
+    worth = trays["coral_group"].str.casefold().map(values).to_numpy(np.float64)
     if not len(trays) or np.isnan(worth).any():
         return None
     return float(np.average(worth, weights=trays["pieces"]))
