@@ -70,7 +70,7 @@ def draw_work(ax: Axes, rows: Sequence[EffortRow]) -> None:
     ax.set_xlabel("person-minutes for a session of mean size")
     ax.grid(axis="x")
     ax.grid(visible=False, axis="y")
-    ax.legend(loc="upper center", bbox_to_anchor=(0.45, -0.24), ncols=2)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2)  # above: below, few rows let it cover the axis
 
 
 def draw_costs(ax: Axes, cells: Sequence[CostCell], *, currency: str) -> None:
@@ -96,7 +96,7 @@ def draw_costs(ax: Axes, cells: Sequence[CostCell], *, currency: str) -> None:
     ax.set_xlabel(f"{currency} per clean surviving piece".strip())
     ax.grid(axis="x")
     ax.grid(visible=False, axis="y")
-    ax.legend(loc="upper center", bbox_to_anchor=(0.4, -0.16), ncols=3, columnspacing=1.2, handlelength=1.4)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, columnspacing=1.2, handlelength=1.4)
 
 
 def draw_plan(ax: Axes, weeks: Sequence[WeekRow]) -> None:
