@@ -79,9 +79,10 @@ def repeated(table: TypedTable, names: tuple[str, ...], column: str, what: str) 
         part = table.columns[name].ids()[known].astype(np.int64)
         codes = codes * (part.max(initial=0) + 1) + part
         codes = pd.factorize(codes)[0] if len(names) > 2 else codes  # keeps the product small
-    again = pd.Series(codes).duplicated().to_numpy()
-    if not again.any():
+    in_order = np.sort(codes)  # where all is well, as a rule, sorting says so in a fraction of the time
+    if not (in_order[1:] == in_order[:-1]).any():
         return []
+    again = pd.Series(codes).duplicated().to_numpy()
     first = dict(zip(codes[~again].tolist(), known[~again].tolist(), strict=True))
     quote = table.columns[column].quote
     return [
