@@ -256,3 +256,14 @@ def test_strengths_are_printed_to_three_digits():
     open_end = Estimate(estimate=2.0, low=1.0, high=None, reason="upper limit beyond the strengths tried")
     assert strength_estimate(open_end) == "2.00 (1.00 or more)"
     assert strength_estimate(cannot_say("no sham")) == "no sham"
+
+
+def test_a_coral_group_called_all_corals_is_not_counted_twice(demo_log, answer):
+    """A farm that does not tell corals apart may write "all corals" in every row: the same figures as for them all."""
+    month = {"month": MONTH, "as_of": DAY, "window_months": 15}
+    same = answer_dose_response(replace(demo_log, trays=demo_log.trays.assign(coral_group="all corals")), **month)
+    assert {cell.keys["coral_group"] for cell in same.loss} == {"all corals"}
+    for cell, other in zip(same.loss, (c for c in answer.loss if c.keys["coral_group"] == "all corals"), strict=True):
+        assert cell.baths.agent == other.baths.agent
+        assert cell.curve.n.sum() == pytest.approx(other.curve.n.sum(), rel=0.01)  # pieces sold early weigh by group
+    assert {w.coral_group for w in same.windows} == {"all corals"}

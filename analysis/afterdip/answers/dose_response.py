@@ -157,7 +157,8 @@ class _Reader:
         n, died = counts_at_horizon(group.to_numpy(), *columns, horizon=self.horizon, grace=grace)
         rows = keys.assign(n=n, died=died)
         whole = rows.groupby("session", as_index=False)[["n", "died"]].sum().assign(coral_group=ANY_CORAL)
-        return self.tally.baths.merge(pd.concat([rows, whole]), on="session").query("n > 0")
+        own = rows[rows["coral_group"] != ANY_CORAL]  # a farm may call a group of its own "all corals": never twice
+        return self.tally.baths.merge(pd.concat([own, whole]), on="session").query("n > 0")
 
     def kills(self, outcome: str) -> tuple[CurveCell, ...]:
         """Fit killed or removed for every agent x pest x stage."""
@@ -232,8 +233,9 @@ def _windows(
 def _homes(tally: StrengthTally, pest: str) -> list[str]:
     """Return the coral groups a pest was found on, most pests first, and all corals where it lives on several."""
     homes = pick(tally.homes, pest=pest).sort_values(["found", "coral_group"], ascending=[False, True])
-    groups = homes["coral_group"].tolist()
-    return [*groups, ANY_CORAL] if len(groups) > 1 else groups
+    known = homes["coral_group"].tolist()
+    groups = [group for group in known if group != ANY_CORAL]
+    return groups if len(known) <= 1 and groups == known else [*groups, ANY_CORAL]
 
 
 def _minutes(read: _Reader, kill_target: float, loss_limit: float) -> tuple[MinutesCell, ...]:
