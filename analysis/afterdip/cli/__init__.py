@@ -8,6 +8,7 @@ that `afterdip --help` answers at once.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import inspect
 import os
@@ -16,7 +17,7 @@ import sys
 from collections.abc import Sequence
 
 from afterdip import __version__
-from afterdip.cli.common import DONE, FAILED, LOG_HAS_ERRORS, WRONG_USE, say
+from afterdip.cli.common import DONE, FAILED, LOG_HAS_ERRORS, WRONG_USE, PrintError, say
 
 VERBS = ("new", "demo", "check", "report", "compare", "labour", "redip", "release", "trial")
 _ABOUT = """What your dip logs say: what survived after dipping, what the dips removed, and how sure that is."""
@@ -41,9 +42,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb and return the exit status; wrong arguments end in argparse's own exit with status 2."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")  # a terminal without a sign must not cost the message
+    _open_streams()
     args = build_parser().parse_args(argv)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before NumPy: a report forks, and its sums are small
     before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))  # so that a stop tidies up
@@ -51,7 +50,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         status = args.run(args)
         return _printed(status)
     except BrokenPipeError:  # the reader of a pipe, such as `head`, has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence()
         return DONE
     except KeyboardInterrupt:
         say("stopped; nothing was changed")
@@ -65,16 +64,32 @@ def main(argv: Sequence[str] | None = None) -> int:
         signal.signal(signal.SIGTERM, before)
 
 
+def _open_streams() -> None:
+    """Have all three streams open: where one was closed (`>&-`), the next file opened would take its place."""
+    while (opened := os.open(os.devnull, os.O_RDWR)) < 3:
+        os.set_inheritable(opened, True)
+    os.close(opened)
+    sys.stdout = sys.stdout or os.fdopen(1, "w", closefd=False)
+    sys.stderr = sys.stderr or os.fdopen(2, "w", closefd=False)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a terminal without a sign must not cost the message
+
+
+def _silence() -> None:
+    """Let what is still waiting to be printed go nowhere, so that the end of the program does not trip over it."""
+    with contextlib.suppress(OSError, ValueError):  # a stream that is no file
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def _printed(status: int) -> int:
-    """Return the status once what was printed is out; FAILED if it could not be, whatever was written to files."""
+    """Return the status once what was printed is out; raises PrintError."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:
         raise
     except OSError as error:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        say(f"what was to be printed could not be: {error.strerror}; what went into files is there")
-        return FAILED
+        raise PrintError(f"not all could be printed: {error.strerror}; what went into files is there") from error
     return status
 
 
@@ -99,6 +114,10 @@ def _explain(error: Exception) -> int:
         return WRONG_USE
     if isinstance(error, PdfError):
         say(f"{error}\nThe report was not written; an earlier one is as it was.")
+        return FAILED
+    if isinstance(error, PrintError):
+        _silence()
+        say(str(error))
         return FAILED
     if isinstance(error, OSError):
         place = f"{error.filename}: " if error.filename else ""

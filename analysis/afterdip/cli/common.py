@@ -13,9 +13,23 @@ from pathlib import Path
 DONE, LOG_HAS_ERRORS, WRONG_USE, FAILED = 0, 1, 2, 3
 
 
+class PrintError(Exception):
+    """What was to be printed could not be; what went into files is there all the same."""
+
+
 def say(text: str) -> None:
     """Write to standard error: messages are no results."""
     print(text, file=sys.stderr)
+
+
+def tell(text: str) -> None:
+    """Print where a result is, once it is there; raises PrintError, which must not be taken for a failure before."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise PrintError(f"{text} is there, but could not be printed: {error.strerror}") from error
 
 
 def a_month(text: str) -> str:

@@ -12,7 +12,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_month, a_number, add_log, as_of_day, log_path, say
+from afterdip.cli.common import DONE, a_month, a_number, add_log, as_of_day, log_path, say, tell
 
 WORKERS = 2
 
@@ -64,9 +64,9 @@ def run(args: argparse.Namespace) -> int:
         )
     if results["warnings"]:
         say(f"The log has {len(results['warnings'])} warnings; the report lists them.")
-    print(out / "index.html")
+    tell(str(out / "index.html"))
     if args.pdf:
-        print(out / pdf_name(args.month))
+        tell(str(out / pdf_name(args.month)))
     return DONE
 
 
