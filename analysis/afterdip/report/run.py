@@ -76,11 +76,13 @@ def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode
     from papermill import PapermillExecutionError, execute_notebook
     from traitlets.config import Config
 
-    logging.getLogger("papermill").setLevel(logging.ERROR)  # its parameter reader warns of what ours has checked
+    # its parameter reader warns of what ours has checked, and what it reports as an error it raises too
+    logging.getLogger("papermill").setLevel(logging.CRITICAL)
     quiet = {"MPLBACKEND": "agg", "PYTHONSAFEPATH": "1", "JUPYTER_PLATFORM_DIRS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with scratch() as folder, _environment(IPYTHONDIR=str(folder), **quiet):
         # ipc: no TCP port to race for (nteract/papermill#511), none to warn about; its default path is relative
-        transport = Config({"KernelManager": {"transport": "ipc", "ip": str(folder / "k")}})
+        place = {"ip": str(folder / "k"), "connection_file": str(folder / "kernel.json")}
+        transport = Config({"KernelManager": {"transport": "ipc", **place}})
         for notebook in notebooks:
             node = copy.deepcopy(notebook.node)
             options = {"kernel_name": KERNEL, "language": "python", "progress_bar": False, "coalesce_streams": True}
