@@ -106,9 +106,19 @@ def test_text_is_kept_as_it_is_seen(text, kept):
 
 
 def test_text_has_a_length():
-    assert value_of(TEXT, "a" * cells.LONGEST) == "a" * cells.LONGEST
-    assert value_of(TEXT, "a" * (cells.LONGEST + 1)) is RefusedError
-    assert not cells.all_tidy(["b", "a" * (cells.LONGEST + 1)])
+    note = TABLES["sessions"].column("note")
+    for column, longest in ((TEXT, 300), (note, 32_767)):
+        assert value_of(column, "a" * longest) == "a" * longest
+        assert value_of(column, "a" * (longest + 1)) is RefusedError
+        assert cells.all_tidy(["b", "a" * longest], cells.longest_of(column))
+        assert not cells.all_tidy(["b", "a" * (longest + 1)], cells.longest_of(column))
+
+
+def test_no_farm_counts_more_than_a_million():
+    """A tray of a thousand million pieces is a slip, and would take all memory there is."""
+    assert value_of(TABLES["trays"].column("pieces"), "1000000") == 1e6
+    assert value_of(TABLES["trays"].column("pieces"), "1000001") is RefusedError
+    assert value_of(TABLES["sessions"].column("amount"), "1000001") == 1_000_001
 
 
 SIGNS = st.sampled_from("ab' =-+@\t\n\x0b\x1c\x07\x7f\x00\u00a0é\u200b")

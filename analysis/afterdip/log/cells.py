@@ -22,10 +22,10 @@ THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", re.ASCII)
 TWO_WAYS = re.compile(r"[+-]?([1-9]\d{0,2})([.,])(\d{3})", re.ASCII)  # a thousand apart, or three decimals
 TIME = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?", re.ASCII)
 YES_NO = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
-MOST = 10**9  # no farm counts more of anything; larger numbers are slips
+MOST, MOST_COUNTED = 10**9, 10**6  # no farm measures or counts more of anything; larger numbers are slips
 INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u200e\u200f\u061c\u00ad"))  # and direction marks
 UNSEEN = ("Cc", "Cf", "Cs")  # Unicode's controls, formats (right-to-left overrides among them) and halves of signs
-LONGEST = 32_767  # characters, as in a spreadsheet's cell
+LONGEST, LONGEST_NOTE = 300, 32_767  # characters of a name; of a note, as in a spreadsheet's cell
 YEARS = (1950, 2199)
 
 
@@ -69,7 +69,7 @@ def tidy(value: object) -> object:
     return " ".join(value.split()) or None
 
 
-def all_tidy(cells: list[object]) -> bool:
+def all_tidy(cells: list[object], longest: int = LONGEST) -> bool:
     """Return whether `text_of` would leave each of these cells as it is, but for ''; quick for many plain texts."""
     try:
         joined = "".join(cells)
@@ -79,19 +79,25 @@ def all_tidy(cells: list[object]) -> bool:
         return False
     text = "\0".join(["", *cells, ""])
     edges = "  " in text or "\0 " in text or " \0" in text or "\0'" in text
-    return not edges and (len(joined) <= LONGEST or max(map(len, cells)) <= LONGEST)
+    return not edges and (len(joined) <= longest or max(map(len, cells)) <= longest)
 
 
 def parser(column: Column) -> Callable[[object], object]:
     """Return the parser of a column: raw cell -> value, None when empty; raises RefusedError."""
     by_kind = {
-        "key": text_of, "text": text_of, "group": group_of, "yes_no": yes_no_of, "date": day_of, "time": time_of,
+        "key": text_of, "text": partial(text_of, longest=longest_of(column)), "group": group_of,
+        "yes_no": yes_no_of, "date": day_of, "time": time_of,
         "number": partial(number_of, expected=number_words(column), column=column),
         "count": partial(number_of, expected=number_words(column), column=column),
         "choice": partial(one_of, allowed={word.casefold(): word for word in column.allowed}),
         "unit": partial(one_of, allowed={unit_key(word): word for word in column.allowed}, unit=True),
     }  # fmt: skip
     return by_kind[column.kind]
+
+
+def longest_of(column: Column) -> int:
+    """Return how many characters a text of this column may have."""
+    return LONGEST_NOTE if column.name == "note" else LONGEST
 
 
 def number_words(column: Column) -> str:
@@ -113,7 +119,7 @@ def refuse_special(value: object, expected: str) -> None:
         raise RefusedError(expected)
 
 
-def text_of(value: object) -> str | None:
+def text_of(value: object, *, longest: int = LONGEST) -> str | None:
     """Return a key or text. A spreadsheet's number passes only where nothing is lost: 7.0 is '7', 3.10 is refused.
 
     Signs that nobody can see are refused, for the text would not be what it looks like. An apostrophe before = + - @
@@ -121,8 +127,8 @@ def text_of(value: object) -> str | None:
     """
     value = tidy(value)
     if isinstance(value, str):
-        if len(value) > LONGEST:
-            raise RefusedError(f"text of at most {LONGEST} characters")
+        if len(value) > longest:
+            raise RefusedError(f"text of at most {longest} characters")
         if not value.isprintable() and any(unicodedata.category(c) in UNSEEN for c in value):
             raise RefusedError("text without control characters")
         return value[1:] if value.startswith(("'=", "'+", "'-", "'@")) else value
@@ -190,8 +196,9 @@ def check_bounds(value: float, expected: str, column: Column) -> None:
     low = (column.least is not None and value < column.least) or (column.above is not None and value <= column.above)
     if low or (column.kind == "count" and value != int(value)):
         raise RefusedError(expected)
-    if abs(value) > MOST:
-        raise RefusedError(f"{expected}, at most {MOST}")
+    most = MOST_COUNTED if column.kind == "count" else MOST
+    if abs(value) > most:
+        raise RefusedError(f"{expected}, at most {most}")
 
 
 def one_of(value: object, *, allowed: dict[str, str], unit: bool = False) -> str | None:
