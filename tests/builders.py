@@ -154,8 +154,11 @@ def write_log(tables: dict[str, pd.DataFrame | str], folder: Path, *, kind: str 
     return folder
 
 
-def write_workbook(frames: dict[str, pd.DataFrame], path: Path) -> Path:
-    """Write one sheet per frame; missing cells stay empty, dates are real dates."""
+def write_workbook(frames: dict[str, pd.DataFrame], path: Path, *, formulas: bool = True) -> Path:
+    """Write one sheet per frame; missing cells stay empty, dates are real dates.
+
+    `formulas`: whether text that begins with = becomes a formula, as where it is typed into a spreadsheet.
+    """
     book = openpyxl.Workbook()
     book.remove(book.active)
     for name, frame in frames.items():
@@ -164,5 +167,7 @@ def write_workbook(frames: dict[str, pd.DataFrame], path: Path) -> Path:
         for row in frame.astype(object).itertuples(index=False):
             cells = [None if pd.isna(cell) else cell for cell in row]
             sheet.append([cell.to_pydatetime() if isinstance(cell, pd.Timestamp) else cell for cell in cells])
+            for cell in sheet[sheet.max_row] if not formulas else ():
+                cell.data_type = "s" if cell.data_type == "f" else cell.data_type
     book.save(path)
     return path

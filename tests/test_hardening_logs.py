@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from afterdip.log import check_log, read_log
-from builders import AS_OF, KEYS, small_log, write_log
+from builders import AS_OF, KEYS, small_log, write_log, write_workbook
 from mutations import BY_KIND, CHANGES_MEANING
 from mutations import KEYS as KEY_MUTATIONS
 
@@ -20,6 +20,7 @@ from afterdip.log.schema import TABLES  # isort: skip
 
 EXAMPLES = int(os.environ.get("AFTERDIP_FUZZ", "80"))  # a night's run: AFTERDIP_FUZZ=20000
 MANY = settings(max_examples=EXAMPLES, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 LINE = re.compile(
     r"(?P<file>[^,:]+?(\.csv|\.parquet|\.toml|\.xlsx)?(, sheet '[^']*')?|log)(, row (?P<row>\d+))?"
     r"(, (column|key) '(?P<column>[^']*)')?: .+, got .+",
@@ -63,10 +64,14 @@ def read_or_refuse(path, meant, *, may_differ=()):
     return lines
 
 
-def write_mutated(folder, name, frame):
-    tables = small_log()
-    tables[name] = frame
-    return write_log(tables, Path(folder) / "log")
+def write_texts(tables, folder, kind):
+    """Write the tables as they are, or every cell as a text of a workbook (which cannot hold control signs)."""
+    if kind == "csv":
+        return write_log(tables, folder)
+    folder.mkdir()
+    (folder / "farm.toml").write_text(tables["farm"])
+    texts = {name: tables[name].replace("", None).map(lambda t: t and CONTROL.sub("?", t)) for name in KEYS}
+    return write_workbook(texts, folder / "log.xlsx", formulas=False)
 
 
 MUTATED = [
@@ -77,8 +82,11 @@ TEXTS = {f"{t.name}.{c.name}" for t in TABLES.values() for c in t.columns if c.k
 
 
 @MANY
-@given(st.lists(st.tuples(st.sampled_from(MUTATED), st.integers(0, 30), st.booleans()), min_size=1, max_size=2))
-def test_mutated_cells_and_columns(intended, chosen):
+@given(
+    st.lists(st.tuples(st.sampled_from(MUTATED), st.integers(0, 30), st.booleans()), min_size=1, max_size=2),
+    st.sampled_from(["csv", "csv", "csv", "text in a workbook"]),
+)
+def test_mutated_cells_and_columns(intended, chosen, kind):
     """One cell or a whole column, in up to two places; a text may differ only by what was done to it."""
     tables, places = small_log(), set()
     for (name, column, mutation), row, whole in chosen:
@@ -94,7 +102,7 @@ def test_mutated_cells_and_columns(intended, chosen):
         if mutation in CHANGES_MEANING or column.need == "no":
             places |= {f"{name}.{column.name}"}  # `minus` may be right where a number has no bounds
     with tempfile.TemporaryDirectory() as folder:
-        path = write_log(tables, Path(folder) / "log")
+        path = write_texts(tables, Path(folder) / "log", kind)
         report = check_log(path, as_of=AS_OF)
         if report.problems:
             read_or_refuse(path, intended)
