@@ -121,6 +121,20 @@ def test_no_farm_counts_more_than_a_million():
     assert value_of(TABLES["sessions"].column("amount"), "1000001") == 1_000_001
 
 
+@pytest.mark.parametrize("word", ["nan", "NaN", "None", "NaT", "<NA>", "null", "N/A", "#N/A", "NA", "-", "–", "?"])
+def test_words_for_nothing_are_no_names(word):
+    """As one lot, one tank or one person they would join what nobody wrote down."""
+    texts = {(t, c.name) for t, c in COLUMNS if c.kind in ("key", "text", "group")}
+    refused = {(t, c.name) for t, c in COLUMNS if (t, c.name) in texts and value_of(c, word) is RefusedError}
+    may = {("agents", "active"), ("agents", "not_for"), ("sessions", "note")}
+    may |= {("checks", "checker"), ("labour", "person")} if word == "NA" else set()
+    may |= {("agents", "agent"), ("sessions", "agent")} if word == "None" else set()
+    assert texts - refused == may
+    for table, column in COLUMNS:
+        if column.kind in ("key", "text"):  # the quick look agrees
+            assert not cells.all_names(["x", word, ""], column) or (table, column.name) in may
+
+
 SIGNS = st.sampled_from("ab' =-+@\t\n\x0b\x1c\x07\x7f\x00\u00a0é\u200b")
 
 

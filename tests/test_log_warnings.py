@@ -48,6 +48,11 @@ CASES = {
         [("labour.csv, row 7: each piece of work once, got 2 rows like one above: all are counted",
           "repeated_labour", None)],
     ),
+    "lot spelt in two ways": (
+        both(put("trays", 6, source="Lot-A"), put("trays", 7, source="M3")),  # M2 and M3 may well be two
+        [("trays.csv, row 6, column 'source': one spelling of each source, got 'Lot-A' and 'lot A' (first in row 2)",
+          "lot_spelling", None)],
+    ),
     "strength ten times off": (
         add_history,
         [

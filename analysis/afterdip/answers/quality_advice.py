@@ -64,6 +64,10 @@ ADVICE = {
         "a pest spelt two ways",
         "Settle on one spelling: a pest counted before under one name and after under another looks like a success.",
     ),
+    "lot_spelling": (
+        "a lot, bottle, bath or water spelt two ways",
+        "Settle on one spelling and correct the other: two spellings count as two lots, each with its own dips due.",
+    ),
     "repeated_labour": (
         "labour rows written twice, or alike",
         "If they were pasted twice, delete one of each; if two people did the same, write who in `person`.",

@@ -26,6 +26,12 @@ MOST, MOST_COUNTED = 10**9, 10**6  # no farm measures or counts more of anything
 INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u200e\u200f\u061c\u00ad"))  # and direction marks
 UNSEEN = ("Cc", "Cf", "Cs")  # Unicode's controls, formats (right-to-left overrides among them) and halves of signs
 LONGEST, LONGEST_NOTE = 300, 32_767  # characters of a name; of a note, as in a spreadsheet's cell
+# How people and programs write that there is nothing: as a name it would make one lot of all pieces of unknown origin.
+NOTHING = frozenset(["nan", "nat", "<na>", "null", "n/a", "#n/a", "none", "na", "-", "--", "–", "—", "?", "??"])
+INITIALS = {"na"}
+MAY_SAY_NOTHING = {
+    "agent": {"none"}, "active": NOTHING, "not_for": NOTHING, "note": NOTHING, "checker": INITIALS, "person": INITIALS,
+}  # fmt: skip
 YEARS = (1950, 2199)
 
 
@@ -82,10 +88,18 @@ def all_tidy(cells: list[object], longest: int = LONGEST) -> bool:
     return not edges and (len(joined) <= longest or max(map(len, cells)) <= longest)
 
 
+def all_names(cells: list[object], column: Column) -> bool:
+    """Return whether `name_of` would leave each of these cells as it is, but for ''; quick for many plain texts."""
+    if not all_tidy(cells, longest_of(column)):
+        return False
+    return not any(is_nothing(cell, column) for cell in cells if len(cell) < 5)
+
+
 def parser(column: Column) -> Callable[[object], object]:
     """Return the parser of a column: raw cell -> value, None when empty; raises RefusedError."""
     by_kind = {
-        "key": text_of, "text": partial(text_of, longest=longest_of(column)), "group": group_of,
+        "key": partial(name_of, column=column), "text": partial(name_of, column=column),
+        "group": partial(group_of, column=column),
         "yes_no": yes_no_of, "date": day_of, "time": time_of,
         "number": partial(number_of, expected=number_words(column), column=column),
         "count": partial(number_of, expected=number_words(column), column=column),
@@ -142,9 +156,23 @@ def text_of(value: object, *, longest: int = LONGEST) -> str | None:
     raise RefusedError("text or a whole number (format the cell as text)")
 
 
-def group_of(value: object) -> str | None:
+def name_of(value: object, *, column: Column) -> str | None:
+    """Return a key or text of this column, None when empty; words for nothing are refused, an empty cell being one."""
+    text = text_of(value, longest=longest_of(column))
+    if text is not None and len(text) < 5 and is_nothing(text, column):
+        raise RefusedError("a name, or an empty cell where there is none" if column.need == "no" else "a name")
+    return text
+
+
+def is_nothing(text: str, column: Column) -> bool:
+    """Return whether a text says, in this column, that there is nothing to say."""
+    word = text.casefold()
+    return word in NOTHING and word not in MAY_SAY_NOTHING.get(column.name, ())
+
+
+def group_of(value: object, *, column: Column) -> str | None:
     """Return a coral group: the known ones in lower case, the farm's own as typed."""
-    text = text_of(value)
+    text = name_of(value, column=column)
     return text.casefold() if text is not None and text.casefold() in CORAL_GROUPS else text
 
 

@@ -17,6 +17,15 @@ FIRST_CHECK_DUE_DAYS = 7  # common practice, no source: deaths from a dip show w
 CHECK_GAP_DUE_DAYS = 14  # longer and deaths can no longer be dated to the dip
 STRENGTH_JUMP = 10.0  # a slip of a unit or of a decimal point
 LONG_NAME = 6  # letters; shorter coral names that differ by one letter may well be two corals
+SPELT = (  # table, column, code
+    ("trays", "coral", "coral_spelling"),
+    ("trays", "coral_group", "coral_spelling"),
+    ("pests", "pest", "pest_spelling"),
+    ("trays", "source", "lot_spelling"),
+    ("trays", "system", "lot_spelling"),
+    ("sessions", "mix", "lot_spelling"),
+    ("sessions", "lot", "lot_spelling"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,36 +172,34 @@ def not_for(log: Tables) -> Iterator[Problem]:
 
 
 def spelling(log: Tables) -> Iterator[Problem]:
-    """Names that differ only in case, spaces, hyphens or one letter of a longer name (coral_spelling, pest_spelling).
+    """Names that differ only in case, spaces, hyphens or one letter of a longer name.
 
-    Two spellings count as two corals, groups or pests everywhere, so a pest counted before the dip under one and
-    after it under the other would look like a success.
+    Codes: coral_spelling, pest_spelling and lot_spelling; the last for lots, bottles, baths and waters, whose names may
+    well differ by a letter, so that there only case, spaces and hyphens are looked at. Two spellings count as two
+    everywhere, so a pest counted before the dip under one and after it under the other would look like a success.
     """
-    for table, column, code in (
-        ("trays", "coral", "coral_spelling"),
-        ("trays", "coral_group", "coral_spelling"),
-        ("pests", "pest", "pest_spelling"),
-    ):
-        codes, names = pd.factorize(log.frames[table][column])
-        first = dict(zip(names, np.unique(codes, return_index=True)[1], strict=True))
-        for name, other in alike(list(names)):
+    for table, column, code in SPELT:
+        found = log.frames[table][column].dropna()
+        codes, names = pd.factorize(found)
+        first = dict(zip(names, found.index[np.unique(codes, return_index=True)[1]], strict=True))
+        for name, other in alike(list(names), by_letters=code != "lot_spelling"):
             place = f"first in row {log.typed[table].rows[first[other]]}"
             message = f"one spelling of each {column.replace('_', ' ')}, got '{name}' and '{other}' ({place})"
             yield log.note(table, first[name], column, message, code)
 
 
-def alike(names: list[str]) -> list[tuple[str, str]]:
+def alike(names: list[str], *, by_letters: bool = True) -> list[tuple[str, str]]:
     """Return (name, an earlier name it resembles), one pair per name at most.
 
     Names are compared by their letters and digits in lower case; two names of `LONG_NAME` or more may also differ by
-    one letter added, dropped, changed or out of place (they share a one-letter deletion). Digits must agree: 'acro 1'
-    is not 'acro 2'.
+    one letter added, dropped, changed or out of place (they share a one-letter deletion), unless not `by_letters`.
+    Digits must agree: 'acro 1' is not 'acro 2'.
     """
     pairs, seen = [], {}
     for name in names:
         plain = "".join(c for c in name.casefold() if c.isalnum())
         near = {plain}
-        if len(plain) >= LONG_NAME:
+        if by_letters and len(plain) >= LONG_NAME:
             near |= {plain[:i] + plain[i + 1 :] for i in range(len(plain)) if not plain[i].isdigit()}
         digits = "".join(c for c in plain if c.isdigit())
         found = next((seen[key, digits] for key in sorted(near, key=len, reverse=True) if (key, digits) in seen), None)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from .cells import YEARS, RefusedError, Special, all_tidy, longest_of, parser, shown, tidy
+from .cells import YEARS, RefusedError, Special, all_names, parser, shown, tidy
 from .model import Problem
 from .raw import RawColumn, RawTable
 from .schema import Column, Table
@@ -136,7 +136,7 @@ def expected(column: Column) -> str:
 
 def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[int, str]]:
     """Return the typed column, and for each refused distinct cell (by code) what was expected."""
-    if column.kind in ("key", "text") and all_tidy(source.cells, longest_of(column)):
+    if column.kind in ("key", "text") and all_names(source.cells, column):
         return _column(column, source, [cell or None for cell in source.cells], {}), {}
     if column.kind in ("date", "time") and (moments := _plain_moments(source.cells)) is not None:
         days = moments.astype("datetime64[D]") if column.kind == "date" else moments
