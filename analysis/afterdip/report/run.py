@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 _DIE_WITH_PARENT = 1  # PR_SET_PDEATHSIG of prctl(2)
+LONGEST_SOCKET_FOLDER = 90  # a Unix socket has 107 bytes for its path (unix(7)); beyond, kernels are spoken to over TCP
 
 
 def run_notebooks(
@@ -82,10 +83,12 @@ def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode
     with scratch() as folder, _environment(IPYTHONDIR=str(folder), **quiet):
         # ipc: no TCP port to race for (nteract/papermill#511), none to warn about; its default path is relative
         place = {"ip": str(folder / "k"), "connection_file": str(folder / "kernel.json")}
-        transport = Config({"KernelManager": {"transport": "ipc", **place}})
+        fits = len(os.fsencode(folder)) < LONGEST_SOCKET_FOLDER
+        transport = Config({"KernelManager": {"transport": "ipc", **place}} if fits else {})
         for notebook in notebooks:
             node = copy.deepcopy(notebook.node)
             options = {"kernel_name": KERNEL, "language": "python", "progress_bar": False, "coalesce_streams": True}
+            options["extra_arguments"] = ["--log-level=50"]  # what a kernel says of itself is no part of the report
             try:
                 yield notebook, execute_notebook(node, None, dict(parameters), config=transport, **options)
             except PapermillExecutionError as error:
