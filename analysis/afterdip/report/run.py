@@ -82,9 +82,10 @@ def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode
     quiet = {"MPLBACKEND": "agg", "PYTHONSAFEPATH": "1", "JUPYTER_PLATFORM_DIRS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with scratch() as folder, _environment(IPYTHONDIR=str(folder), **quiet):
         # ipc: no TCP port to race for (nteract/papermill#511), none to warn about; its default path is relative
-        place = {"ip": str(folder / "k"), "connection_file": str(folder / "kernel.json")}
+        sockets = {"transport": "ipc", "ip": str(folder / "k")}
         fits = len(os.fsencode(folder)) < LONGEST_SOCKET_FOLDER
-        transport = Config({"KernelManager": {"transport": "ipc", **place}} if fits else {})
+        manager = {"connection_file": str(folder / "kernel.json"), **(sockets if fits else {})}
+        transport = Config({"KernelManager": manager})
         for notebook in notebooks:
             node = copy.deepcopy(notebook.node)
             options = {"kernel_name": KERNEL, "language": "python", "progress_bar": False, "coalesce_streams": True}
