@@ -140,10 +140,11 @@ def _read_tables(log: RawLog, files: list[Path]) -> None:
             others = ", ".join(other.name for other in files if other.stem.casefold() == name)
             log.problems.append(Problem(file.name, None, None, f"one file for {name}, got {others}", code="two_files"))
         else:
-            _read_table(log, name, file)
+            read_table(log, name, file)
 
 
-def _read_table(log: RawLog, name: str, file: Path) -> None:
+def read_table(log: RawLog, name: str, file: Path) -> None:
+    """Read one table's file into the raw log; what makes it unreadable becomes problems."""
     try:
         data = _bytes(file)
     except UnreadableError as error:

@@ -49,7 +49,7 @@ def check_log(path: str | Path, *, as_of: datetime.date | str) -> CheckReport:
 
 
 def _read(path: Path, as_of: datetime.date | str) -> tuple[Log | None, CheckReport]:
-    day = _day(as_of)
+    day = as_of_day(as_of)
     state = tuple((str(f.absolute()), *_stamp(f)) for f in log_files(path))
     key = (str(path.absolute()), state, day)
     if key not in _cache:
@@ -86,7 +86,8 @@ def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
     return log, CheckReport(tuple(problems), tuple(warnings), tuple(raw.files))
 
 
-def _day(as_of: datetime.date | str) -> pd.Timestamp:
+def as_of_day(as_of: datetime.date | str) -> pd.Timestamp:
+    """Return the day of the report as midnight; raises ValueError for what is no date."""
     try:
         day = datetime.date.fromisoformat(as_of) if isinstance(as_of, str) else as_of
         return pd.Timestamp(day.year, day.month, day.day)

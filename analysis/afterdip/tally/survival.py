@@ -13,7 +13,10 @@ import numpy as np
 import pandas as pd
 
 from afterdip.errors import DataError
+from afterdip.log.large import ROWS_AT_ONCE, LargeLog
 from afterdip.log.model import Log
+
+ENDS = ("dead", "detached", "removed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,9 +109,32 @@ def tally_survival(log: Log) -> SurvivalTally:
     trays = _dips(log)
     exits = _exits(log, trays)
     _carry_over(exits, trays)
+    return _followed(exits, trays)
+
+
+def _followed(exits: pd.DataFrame, trays: pd.DataFrame) -> SurvivalTally:
+    """Give every exit to the first dip of its chain."""
     root = trays["root"].to_numpy()
     offset = (trays["date"].to_numpy() - trays["date"].to_numpy()[root]) // np.timedelta64(1, "D")
     return _assemble(exits, trays, owner=root, offset=offset.astype(np.int64))
+
+
+def tally_survival_large(large: LargeLog, *, rows_at_once: int = ROWS_AT_ONCE) -> SurvivalTally:
+    """Return what `tally_survival` returns, to the last count and in the same order, with the checks left on disk.
+
+    `rows_at_once`: how many checks are held at a time.
+    """
+    trays, found, rests = _dips(large.log), [], []
+    start = trays["date"].to_numpy("datetime64[D]").astype(np.int64)
+    for part in large.parts(rows_at_once=rows_at_once):
+        counts = {name: getattr(part, name) for name in (*ENDS, "alive")}
+        ends, rest = _ended(trays, part.tray, part.day - start[part.tray], counts)
+        found.append(ends)
+        rests.append(rest.iloc[part.of])
+    ends = pd.concat(found, ignore_index=True).sort_values(["place", "day"], kind="stable")
+    exits = pd.concat([ends, pd.concat(rests).sort_values("place")], ignore_index=True)
+    _carry_over(exits, trays)
+    return _followed(exits, trays)
 
 
 def tally_each_dip(log: Log) -> SurvivalTally:
@@ -147,23 +173,25 @@ def _exits(log: Log, trays: pd.DataFrame) -> pd.DataFrame:
     place = pd.Index(trays["tray"]).get_indexer(log.checks["tray"])
     day = (log.checks["checked"].to_numpy() - trays["date"].to_numpy()[place]) // np.timedelta64(1, "D")
     order = np.lexsort((day, place))
-    place, day = place[order], day[order].astype(np.int64)
+    counts = {name: log.checks[name].to_numpy(np.int64)[order] for name in (*ENDS, "alive")}
+    return pd.concat(_ended(trays, place[order], day[order].astype(np.int64), counts), ignore_index=True)
+
+
+def _ended(
+    trays: pd.DataFrame, place: np.ndarray, day: np.ndarray, counts: dict[str, np.ndarray]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the checks that found an end, and a row a tray for the pieces last seen; checks come by tray and day."""
     same = place[1:] == place[:-1]  # as the row before
     since, last = np.zeros_like(day), np.ones(len(day), dtype=bool)
     since[1:], last[:-1] = np.where(same, day[:-1], 0), ~same
     alive, last_day = trays["pieces"].to_numpy(np.int64).copy(), np.zeros(len(trays), dtype=np.int64)
-    alive[place[last]] = log.checks["alive"].to_numpy(np.int64)[order[last]]
-    last_day[place[last]] = day[last]
-    ends = {name: log.checks[name].to_numpy(np.int64)[order] for name in ("dead", "detached", "removed")}
-    some = np.any([counts > 0 for counts in ends.values()], axis=0)
-    rest = np.zeros_like(last_day)
-    return pd.DataFrame({
-        "place": np.concatenate([place[some], np.arange(len(trays))]),
-        "day": np.concatenate([day[some], last_day]),
-        "since": np.concatenate([since[some], last_day]),
-        **{name: np.concatenate([counts[some], rest]) for name, counts in ends.items()},
-        "alive": np.concatenate([np.zeros(some.sum(), dtype=np.int64), alive]),
-    })  # fmt: skip
+    alive[place[last]], last_day[place[last]] = counts["alive"][last], day[last]
+    some = np.any([counts[name] > 0 for name in ENDS], axis=0)
+    ends = {name: counts[name][some] for name in ENDS}
+    found = {"place": place[some], "day": day[some], "since": since[some], **ends, "alive": np.zeros_like(day[some])}
+    none = dict.fromkeys(ENDS, np.zeros_like(alive))
+    rest = {"place": np.arange(len(trays)), "day": last_day, "since": last_day, **none, "alive": alive}
+    return pd.DataFrame(found), pd.DataFrame(rest)
 
 
 def _carry_over(exits: pd.DataFrame, trays: pd.DataFrame) -> None:
