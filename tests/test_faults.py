@@ -82,9 +82,9 @@ def leave_free(disk: Path, n: int) -> Path:
     return filler
 
 
-@pytest.mark.parametrize("free", [0, 40_000, 200_000])
+@pytest.mark.parametrize("free", [0, 200_000])
 def test_a_full_disk_loses_nothing(disk, log, pages, free):
-    """No room for the folder, for the first page, for the last file."""
+    """No room for anything, or not for the last page."""
     out = disk / "2026-10"
     assert run(command(log, pages, out)).returncode == 0
     before = tree(out)
