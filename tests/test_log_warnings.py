@@ -220,6 +220,8 @@ def test_names_that_look_alike():
         ("acropora-tenuis", "Acropora tenuis"),
         ("Acropora tenius", "Acropora tenuis"),
     ]
+    assert alike(["Q１", "q1"]) == [("q1", "Q１")]
+    assert alike(["Mother A", "Mother B", "mother-a"], by_letters=False) == [("mother-a", "Mother A")]
     assert alike(["Zoa", "Zoe"]) == []  # short names may well differ by one letter
     assert alike(["Montipora 1", "Montipora 2", "Montipora 12", "montipora1"]) == [("montipora1", "Montipora 1")]
     assert alike(["Euphyllia", "Euphylia", "Euphyllla"]) == [("Euphylia", "Euphyllia"), ("Euphyllla", "Euphyllia")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -191,13 +192,13 @@ def spelling(log: Tables) -> Iterator[Problem]:
 def alike(names: list[str], *, by_letters: bool = True) -> list[tuple[str, str]]:
     """Return (name, an earlier name it resembles), one pair per name at most.
 
-    Names are compared by their letters and digits in lower case; two names of `LONG_NAME` or more may also differ by
-    one letter added, dropped, changed or out of place (they share a one-letter deletion), unless not `by_letters`.
-    Digits must agree: 'acro 1' is not 'acro 2'.
+    Names are compared by their letters and digits in lower case and of ordinary width; two names of `LONG_NAME` or more
+    may also differ by one letter added, dropped, changed or out of place (they share a one-letter deletion), unless not
+    `by_letters`. Digits must agree: 'acro 1' is not 'acro 2'.
     """
     pairs, seen = [], {}
     for name in names:
-        plain = "".join(c for c in name.casefold() if c.isalnum())
+        plain = "".join(c for c in unicodedata.normalize("NFKC", name).casefold() if c.isalnum())
         near = {plain}
         if by_letters and len(plain) >= LONG_NAME:
             near |= {plain[:i] + plain[i + 1 :] for i in range(len(plain)) if not plain[i].isdigit()}
