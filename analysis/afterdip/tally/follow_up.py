@@ -57,8 +57,11 @@ def tally_lots(log: Log, *, as_of: str, in_hand_days: int = IN_HAND_DAYS, system
     quiet = (today - in_hand["lot"].map(last)) > in_hand_days
     chosen = in_hand[~quiet]
     chains = _chains(trays, chosen.index)
-    counted = _counts(log, trays)
-    corals = counted[["pest"]].assign(coral=trays["coral"].to_numpy()[counted["of"]]).drop_duplicates()
+    wanted = trays["lot"].isin(chosen["lot"]).to_numpy()
+    wanted[chains["of"]] = True
+    counted = _counts(log, trays, wanted)
+    host = trays["coral"].to_numpy()[pd.Index(trays["tray"]).get_indexer(log.pests["tray"])]
+    corals = log.pests[["pest"]].assign(coral=host).drop_duplicates()
     return LotTally(
         trays=chosen[_LOT].reset_index(drop=True),
         dips=_dips(trays, chains),
@@ -148,14 +151,15 @@ def _dips(trays: pd.DataFrame, chains: pd.DataFrame) -> pd.DataFrame:
     return dips[["tray", "place", "day", "session", "agent"]].reset_index(drop=True)
 
 
-def _counts(log: Log, trays: pd.DataFrame) -> pd.DataFrame:
-    """Pest rows with their tray's row, day and the pieces in the tray on that day."""
-    keys = pd.Index(trays["tray"])
-    rows = log.pests[["tray", "pest", "stage", "moment", "examined", "alive", "dead"]]
-    rows = rows.assign(of=keys.get_indexer(rows["tray"]), counted=log.pests["counted"]).rename(
-        columns={"tray": "of_tray"}
-    )
-    checks = log.checks[["tray", "checked", "alive"]].rename(columns={"tray": "of_tray", "alive": "there"})
+def _counts(log: Log, trays: pd.DataFrame, wanted: np.ndarray) -> pd.DataFrame:
+    """Pest rows of the trays `wanted` (bool, shape (n_trays,)), with the tray's row, the day and the pieces there then."""
+    keys, named = pd.Index(trays["tray"]), trays["tray"][wanted]
+    rows = log.pests.loc[
+        log.pests["tray"].isin(named), ["tray", "pest", "stage", "moment", "examined", "alive", "dead", "counted"]
+    ]
+    rows = rows.assign(of=keys.get_indexer(rows["tray"])).rename(columns={"tray": "of_tray"})
+    checks = log.checks.loc[log.checks["tray"].isin(named), ["tray", "checked", "alive"]]
+    checks = checks.rename(columns={"tray": "of_tray", "alive": "there"})
     rows = pd.merge_asof(
         rows.reset_index(names="order").sort_values("counted", kind="stable"),
         checks.sort_values("checked", kind="stable"), left_on="counted", right_on="checked", by="of_tray",
