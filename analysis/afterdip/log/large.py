@@ -15,13 +15,14 @@ import numpy as np
 
 from ..errors import DataError
 from .files import RawLog, read_table
+from .memory import give_back
 from .model import Log
 from .read import as_of_day
 from .settings import read_settings
 from .validate import frames, in_order, validate
 
 ROWS_AT_ONCE = 20_000_000  # of checks in a part: about a gigabyte while they are put in order
-BATCH_ROWS = 1 << 20
+BATCH_ROWS = 1 << 18
 COUNTS = ("alive", "dead", "detached", "removed")
 SHOWN = 20  # problems worded of one kind
 HELD = ("agents", "sessions", "trays")
@@ -63,13 +64,13 @@ class LargeLog:
         number = max(1, -(-rows // rows_at_once))
         for part in range(number):
             yield self._part(part, number)
+            give_back()
 
     def _part(self, part: int, number: int) -> CheckPart:
         trays = self.log.trays
         columns = [np.concatenate(column) for column in zip(*self._kept(part, number), strict=True)]
-        place, day = columns[0], columns[1]
-        order = np.lexsort((day, place))
-        place, day, *counts = (column[order] for column in columns)
+        order = np.lexsort((columns[1], columns[0]))
+        place, day, *counts = (columns.pop(0)[order] for _ in range(len(columns)))
         _conserved(self.checks.name, trays["tray"], trays["pieces"].to_numpy(np.int64), place, day, counts)
         return CheckPart(np.arange(part, len(trays), number), place, day, *counts)
 
@@ -87,7 +88,8 @@ class LargeLog:
             raise DataError(f"{name}, column '{column}': a column of this name (required)" for column in missing)
         nothing = np.zeros(0, dtype=np.int64)
         yield (nothing,) * 6
-        for batch in source.to_batches(columns=["tray", "checked", *COUNTS], batch_size=BATCH_ROWS):
+        ahead = {"batch_size": BATCH_ROWS, "batch_readahead": 1, "fragment_readahead": 1, "use_threads": False}
+        for batch in source.to_batches(columns=["tray", "checked", *COUNTS], **ahead):
             if any(batch.column(i).null_count for i in range(batch.num_columns)):
                 raise DataError(f"{name}: every cell of tray, checked and the counts filled, got empty ones")
             tray = batch.column("tray")
@@ -129,6 +131,8 @@ def open_large(path: str | Path, *, as_of: datetime.date | str) -> LargeLog:
     if found:
         raise DataError(str(p) for p in in_order(found, [table.file for table in tables.values()]))
     log = Log(**frames(tables), settings=settings, warnings=(), files=tuple(raw.files))
+    del tables, raw
+    give_back()
     return LargeLog(log, path / "checks.parquet", np.datetime64(day, "D"))
 
 

@@ -152,7 +152,7 @@ def _dips(trays: pd.DataFrame, chains: pd.DataFrame) -> pd.DataFrame:
 
 
 def _counts(log: Log, trays: pd.DataFrame, wanted: np.ndarray) -> pd.DataFrame:
-    """Pest rows of the trays `wanted` (bool, shape (n_trays,)), with the tray's row, the day and the pieces there then."""
+    """Pest rows of the trays `wanted` (bool, (n_trays,)) with their row, the day, and the pieces in it on that day."""
     keys, named = pd.Index(trays["tray"]), trays["tray"][wanted]
     rows = log.pests.loc[
         log.pests["tray"].isin(named), ["tray", "pest", "stage", "moment", "examined", "alive", "dead", "counted"]
