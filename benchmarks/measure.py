@@ -62,17 +62,6 @@ def _held(pid: int) -> float:
     return total
 
 
-def median_cpu(work, *, times: int = 3) -> float:
-    """Return the median processor seconds of calling `work`, after one call that is not counted."""
-    work()
-    spent = []
-    for _ in range(times):
-        start = time.process_time()
-        work()
-        spent.append(time.process_time() - start)
-    return sorted(spent)[times // 2]
-
-
 def machine() -> str:
     """Return the machine in a line: processor, cores, memory, system, Python; nothing that names a place or a day."""
     model = platform.processor() or platform.machine()
