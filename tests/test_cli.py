@@ -271,7 +271,7 @@ def test_a_kill_or_a_stop_while_pages_run_leaves_the_report_before_it(tmp_path, 
     options = [*MONTH, *AS_OF, "--notebooks", str(notebooks), "--out", str(out)]
     assert afterdip("report", log, *options).returncode == 0
     before = tree(out)
-    write_notebook(notebooks / "survival.ipynb", "import time\ntime.sleep(0.3)", title="Slow")
+    write_notebook(notebooks / "survival.ipynb", "import time\ntime.sleep(4)", title="Slow")  # outlives the signal
     chance = random.Random(7)
     for sign in [signal.SIGKILL] * 3 + [signal.SIGTERM, signal.SIGINT]:
         command = [sys.executable, "-m", "afterdip", "report", str(log), *options]
