@@ -266,6 +266,11 @@ def test_a_folder_that_may_not_be_written_to(tmp_path, log, notebooks):
     assert "Permission denied" in run.stderr
 
 
+def heed_interrupts():
+    """Undo what a shell does to what it runs in the background: an interrupt is ignored there, by children too."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_a_kill_or_a_stop_while_pages_run_leaves_the_report_before_it(tmp_path, log, notebooks):
     out = tmp_path / "reports" / "out"
     options = [*MONTH, *AS_OF, "--notebooks", str(notebooks), "--out", str(out)]
@@ -275,7 +280,7 @@ def test_a_kill_or_a_stop_while_pages_run_leaves_the_report_before_it(tmp_path, 
     chance = random.Random(7)
     for sign in [signal.SIGKILL] * 3 + [signal.SIGTERM, signal.SIGINT]:
         command = [sys.executable, "-m", "afterdip", "report", str(log), *options]
-        process = subprocess.Popen(command, env=clean_environment(), stdout=-3, stderr=-3)
+        process = subprocess.Popen(command, env=clean_environment(), stdout=-3, stderr=-3, preexec_fn=heed_interrupts)
         while process.poll() is None and not (out.parent / f".out.partial-{process.pid}").exists():
             time.sleep(0.005)
         time.sleep(0.3 * chance.random())
