@@ -147,6 +147,15 @@ def test_redipped_pieces_leave_their_tray(tables, followed):
     assert again["earlier_tray"].isin(again["tray"]).sum() > 20  # third dips
 
 
+def test_what_is_alive_at_the_last_round_leaves(followed):
+    day = (pd.to_datetime(followed["checked"]) - pd.to_datetime(followed["started"].str[:10])).dt.days
+    last = followed[day >= 43]
+    assert len(last) > 1000
+    assert (last["alive"] == 0).all()
+    assert (last["removed"] > 0).mean() > 0.9
+    assert day.max() == 48
+
+
 def test_every_month_has_a_sham_and_the_trial_is_in_blocks(tables):
     sessions = tables["sessions"].assign(month=lambda t: t["started"].str[:7])
     sham = sessions[sessions["agent"] == "sham"]

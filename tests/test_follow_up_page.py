@@ -320,7 +320,7 @@ def demo_answer(demo):
 def test_every_number_can_be_written(demo_answer):
     document = json.loads(dumps(plain(demo_answer.to_json(), "follow_up")))
     assert document["lots"] == len({row["lot"] for row in document["releases"]})
-    assert document["trust"][0].startswith("27 of 299 lots")  # as the table of causes counts them
+    assert document["trust"][0].startswith("9 of 140 lots")  # as the table of causes counts them
     assert all(row["share"]["high"] > 0 for row in document["releases"] if row["share"]["estimate"] is not None)
     assert "clean" not in json.dumps(document)
 

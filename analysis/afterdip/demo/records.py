@@ -13,6 +13,7 @@ from .truth import ACOEL, AS_OF, FIRST_DAY, SEEN
 CHECK_DAYS = ((1, 1), (3, 4), (6, 8), (13, 15), (20, 23), (29, 33), (43, 48))  # earliest and latest day of each round
 CHECK_MISSED = 0.04
 LATE_FIRST_CHECK = 0.02  # trays first looked at in the second week only
+LEAVING = CHECK_DAYS[-1][0]  # what is alive at a tray's last round leaves the farm that day
 LAST_DAY = (AS_OF - FIRST_DAY).days
 STAGES = ("adult", "juvenile", "egg")
 
@@ -83,6 +84,9 @@ def follow_up(chance: Chance, tray: Tray) -> tuple[list[dict[str, str]], list[di
         since = Counter(fate for end, fate in tray.ends if previous < end <= day - tray.day)
         pieces = tray.alive(day)
         receding = str(sum(chance.yes(0.04) for _ in pieces)) if chance.yes(0.8) else ""
+        if day - tray.day >= LEAVING:
+            since["removed"] += len(pieces)
+            pieces, receding = [], ""
         checks.append({
             "tray": tray.key, "checked": iso(day), "alive": str(len(pieces)),
             **{fate: str(since[fate]) for fate in ("dead", "detached", "removed")},
