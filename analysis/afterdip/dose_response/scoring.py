@@ -111,17 +111,26 @@ def _uphill(
     new = _moved(here, step, natural=natural)
     state = state_at(rows, new, link)
     likelihood = log_likelihood(rows, state)
-    for _ in range(_HALVINGS):
-        worse = ~(likelihood >= reached - slack)
-        if not worse.any():
-            return new, likelihood, state, worse
-        step = np.where(worse, 0.5 * step, step)
-        new = _moved(here, step, natural=natural)
-        state = state_at(rows, new, link)
-        likelihood = log_likelihood(rows, state)
     worse = ~(likelihood >= reached - slack)
-    new = np.where(worse, here, new)
-    return new, np.where(worse, reached, likelihood), state_at(rows, new, link), worse
+    if not worse.any():
+        return new, likelihood, state, worse
+    left = np.flatnonzero(worse)  # only these are tried again: they are few, and the others would come out the same
+    part, shorter = rows.keep(worse), step[:, left]
+    for _ in range(_HALVINGS):
+        shorter = 0.5 * shorter
+        tried = _moved(here[:, left], shorter, natural=natural)
+        found = log_likelihood(part, state_at(part, tried, link))
+        still = ~(found >= (reached - slack)[left])
+        new[:, left], likelihood[left] = tried, found
+        if not still.all():
+            left, shorter = left[still], shorter[:, still]
+            if not left.size:
+                break
+            part = part.keep(still)
+    worse = np.zeros(reached.size, dtype=bool)
+    worse[left] = True
+    new[:, left], likelihood[left] = here[:, left], reached[left]
+    return new, likelihood, state_at(rows, new, link), worse
 
 
 def _held(here: Floats, slope: Floats, natural_free: Bools | None) -> Bools:
