@@ -102,9 +102,7 @@ def _moved(parameters: Floats, step: Floats, *, natural: bool) -> Floats:
     return new
 
 
-def _uphill(
-    rows: Rows, here: Floats, step: Floats, reached: Floats, link: Link
-) -> tuple[Floats, Floats, State, Bools]:
+def _uphill(rows: Rows, here: Floats, step: Floats, reached: Floats, link: Link) -> tuple[Floats, Floats, State, Bools]:
     """Take the step, halved in the cells where it would lower the likelihood; also say which cells cannot move."""
     natural = here.shape[0] > rows.design.shape[0]
     slack = 1e-9 * (1.0 + np.abs(reached))

@@ -77,13 +77,17 @@ def show_figure(fig: Figure, *, alt: str, caption: str = "") -> None:
 
 def _png(fig: Figure) -> bytes:
     """Return the figure in 256 colours: no eye tells a chart in them from one in all, and it is a third of the size."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
-    full, small = io.BytesIO(), io.BytesIO()
-    fig.savefig(full, format="png", dpi=DPI, metadata={"Software": None}, pil_kwargs={"compress_level": 1})
-    picture = Image.open(full).convert("RGB")
+    fig.set_dpi(DPI)
+    canvas = FigureCanvasAgg(fig)
+    canvas.draw()  # savefig would draw twice: once to lay the parts out, which drawing does anyway
+    picture = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
+    picture = picture.convert("RGB")
     picture = picture.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
     picture.putpalette([255 if channel > 252 else channel for channel in picture.getpalette()])  # paper is white
+    small = io.BytesIO()
     picture.save(small, format="png")
     return small.getvalue()
 
