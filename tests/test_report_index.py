@@ -6,7 +6,7 @@ from afterdip.estimate import Estimate, cannot_say
 from afterdip.report.first_screen import estimate, tiles
 from afterdip.report.grid import grid
 from afterdip.report.index import failed, lead, render_index, trust
-from afterdip.report.todo import actions
+from afterdip.report.todo import actions, last_actions
 from afterdip.report.trend import Trend, trend
 from afterdip.report.words import short
 from test_report_pages import Reader, results
@@ -297,9 +297,14 @@ def test_what_became_of_the_last_list():
     rows += [{"what": "Look at lot 2", "state": "open", "how": ""}]
     html = render_index(results(last_actions={"as_of": "2026-10-20", "actions": rows}))
     text = " ".join(Reader(html).text.split())
-    said = "What became of the list of 20 October 2026 done Dip lot <1> again since then: 3 of 3 trays open Look at"
+    said = "What became of the list of 20 October 2026 open Look at lot 2 done Dip lot <1> again since then: 3 of 3"
     assert said in text
     assert "What became" not in render_index(results())
+    own = {"as_of": "2026-10-20", "actions": [{"what": "Rinse after IOD", "state": "partly", "how": ""}]}
+    page = {"name": "quality", "title": "Quality", "file": "quality.html"}
+    both = last_actions(results(last_actions={"as_of": "2026-10-20", "actions": rows}, quality={"last_actions": own},
+                                pages=[page]))  # fmt: skip
+    assert [row["state"] for row in both["rows"]] == ["open", "partly", "done"]
     assert "Nothing was due then." in render_index(results(last_actions={"as_of": "2026-10-20", "actions": []}))
 
 

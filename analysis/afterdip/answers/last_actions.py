@@ -82,7 +82,7 @@ def _dips(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Iterab
             done, gone = len(trays & dipped), len(trays - dipped - here)
             counts = ((done, "dipped since"), (gone, "no longer here"), (len(trays) - done - gone, "not"))
             how = ", ".join(f"{n} {words}" for n, words in counts if n) if done + gone else "none dipped since"
-            yield LastAction(f"{what}: {_counted(len(trays), 'tray')}", _state(done + gone, len(trays)), how)
+            yield LastAction(f"{what}: {counted(len(trays), 'tray')}", state_of(done + gone, len(trays)), how)
 
 
 def _with_earlier(trays: Iterable[str], log: Log) -> set[str]:
@@ -103,7 +103,7 @@ def _releases(then: FollowUpAnswer, now: pd.DataFrame) -> Iterable[LastAction]:
     if lots := set(then.released):
         left = len(lots - set(now["lot"]))
         how = f"{left} no longer here" if left else "still here"
-        yield LastAction(f"Release {_counted(len(lots), 'lot')}", _state(left, len(lots)), how)
+        yield LastAction(f"Release {counted(len(lots), 'lot')}", state_of(left, len(lots)), how)
 
 
 def _looks(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Iterable[LastAction]:
@@ -117,7 +117,7 @@ def _looks(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Itera
     here = set(now["lot"])
     done = {lot for lot in lots if lot not in here or all(ok for (of, _), ok in met.items() if of == lot)}
     how = f"{len(done)} looked at enough since, or no longer here" if done else "none looked at enough since"
-    yield LastAction(f"Look at {_counted(len(lots), 'lot')}", _state(len(done), len(lots)), how)
+    yield LastAction(f"Look at {counted(len(lots), 'lot')}", state_of(len(done), len(lots)), how)
 
 
 def _looked_at(log: Log, day: str) -> dict[tuple[str, str], int]:
@@ -129,9 +129,11 @@ def _looked_at(log: Log, day: str) -> dict[tuple[str, str], int]:
     return looks.groupby(["lot", "pest"])["examined"].sum().to_dict()
 
 
-def _state(done: int, whole: int) -> str:
+def state_of(done: int, whole: int) -> str:
+    """Return done, partly or open."""
     return "done" if done == whole else "partly" if done else "open"
 
 
-def _counted(n: int, noun: str) -> str:
+def counted(n: int, noun: str) -> str:
+    """Return "1 tray", "2 trays"."""
     return f"{n} {noun}{'' if n == 1 else 's'}"

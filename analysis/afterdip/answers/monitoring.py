@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -148,7 +148,8 @@ def answer_monitoring(log: Log, *, month: str, as_of: str, window_months: int = 
     kills = {agent: rows for agent in agents if len((rows := kill_rows(tally, period, agent)).frame)}
     series = [*series_of(losses, period, "loss")]
     series += [s for rows in kills.values() for s in series_of(rows, period, "kill")]
-    drifts, groups, baths = _drifts(series), _bottle_groups(series), _baths(tally, period, kills, settings)
+    shared = [name for name, rows in kills.items() if rows.frame["shared"].any()]
+    drifts, groups, baths = _drifts(series), bottle_groups(series), baths_of(tally, period, shared, settings)
     tests = sum(d.p is not None for d in drifts) + sum(bath.load.p is not None for bath in baths)
     tests += sum(not g.reason for _, g in groups)
     level, wide = FALSE_ALARMS / max(tests, 1), settings.confidence
@@ -178,7 +179,7 @@ def _drifts(series: list[Series]) -> list[Drift]:
     return [drift_alarm(s.worse, s.baths["recent"], rng=_rng("drift", s.outcome, s.agent)) for s in series]
 
 
-def _bottle_groups(series: list[Series]) -> list[tuple[Series, Groups]]:
+def bottle_groups(series: list[Series]) -> list[tuple[Series, Groups]]:
     """Set the bottles of each agent against one another, where any is recorded."""
     out = []
     for s in series:
@@ -200,10 +201,10 @@ def _bottles(
     return tuple(out)
 
 
-def _baths(tally: WatchTally, period: Period, kills: dict[str, Rows], settings: Settings) -> list[TiredBath]:
-    """Read the agents of which some bath served several sessions, without allowing for load beforehand."""
+def baths_of(tally: WatchTally, period: Period, agents: Iterable[str], settings: Settings) -> list[TiredBath]:
+    """Read these agents, of which some bath served several sessions, without allowing for load beforehand."""
     out = []
-    for agent in (name for name, rows in kills.items() if rows.frame["shared"].any()):
+    for agent in agents:
         rows = kill_rows(tally, period, agent, load=False)
         in_month = period.in_month(rows.frame["date"]).to_numpy()
         out.append(tired_bath(rows, in_month, agent, settings, _rng("bath", agent)))

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from afterdip.answers.last_actions import LastActions
+from afterdip.answers.last_quality import answer_last_quality
 from afterdip.answers.monitoring import MonitoringAnswer, answer_monitoring
 from afterdip.answers.period import Period, period_of
 from afterdip.answers.quality_actions import actions
@@ -95,7 +97,7 @@ class Recorded:
 @dataclass(frozen=True, slots=True)
 class QualityAnswer:
     """The page on log quality and the watch. `weeks`: the Mondays of `recorded`; `unwritten`: re-dipped pieces that no
-    check of their earlier tray shows as taken out, over the window.
+    check of their earlier tray shows as taken out, over the window; `last`: what became of last month's list.
     """  # fmt: skip
 
     month: str
@@ -113,6 +115,7 @@ class QualityAnswer:
     pieces_window: Conservation
     unwritten: int
     watch: MonitoringAnswer
+    last: LastActions
 
     def to_json(self) -> dict:
         """Return the part of results.json that belongs to log quality and the watch."""
@@ -126,6 +129,7 @@ class QualityAnswer:
             "pieces_window": self.pieces_window.to_json(),
             "watch": self.watch.to_json(),
             "actions": actions(self),
+            "last_actions": self.last.to_json(),
             "trust": trust(self),
         }
 
@@ -138,6 +142,8 @@ def answer_quality(log: Log, *, month: str, as_of: str, window_months: int = 12)
     dates = survival.trays["date"]
     missing = moves[period.in_window(moves["date"])]
     weeks, recorded = _recorded(records, period)
+    asked = {"month": month, "as_of": as_of, "window_months": window_months}
+    watch = answer_monitoring(log, **asked)
     return QualityAnswer(
         month, as_of,
         sessions=len(this),
@@ -152,7 +158,8 @@ def answer_quality(log: Log, *, month: str, as_of: str, window_months: int = 12)
         pieces_month=conservation(log, survival, period.in_month(dates).to_numpy()),
         pieces_window=conservation(log, survival, period.in_window(dates).to_numpy()),
         unwritten=int((missing["came"] - missing["removed"]).clip(lower=0).sum()),
-        watch=answer_monitoring(log, month=month, as_of=as_of, window_months=window_months),
+        watch=watch,
+        last=answer_last_quality(log, hazards, watch, **asked),
     )  # fmt: skip
 
 

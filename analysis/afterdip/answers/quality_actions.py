@@ -9,6 +9,7 @@ from afterdip.answers.quality_advice import words_of
 
 if TYPE_CHECKING:
     from afterdip.answers.quality import QualityAnswer
+    from afterdip.answers.watch_baths import TiredBath
 
 PAGE = "quality.html"
 WATCH = f"{PAGE}#has-anything-changed"  # a part of its own: the first page shows the first of each part
@@ -50,10 +51,24 @@ def _bottles(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
             why = f"it killed {s.killed:.0f} of {s.found:.0f} pests where {s.expected:.0f} were to be expected"
             if acts.known:
                 why += f", as if at {acts.estimate:.2f} of its strength ({acts.low:.2f} to {acts.high:.2f})"
-            yield f"Take bottle {bottle.lot} of {bottle.agent} out of use", why
+            yield asked_of_bottle(bottle.agent, bottle.lot, bottle.outcome), why
         else:
             why = f"{bottle.events:.0f} of {bottle.trials:.0f} pieces died after it, more than after its other bottles"
-            yield f"Stop using bottle {bottle.lot} of {bottle.agent} until it is looked into", why
+            yield asked_of_bottle(bottle.agent, bottle.lot, bottle.outcome), why
+
+
+def asked_of_bottle(agent: str, lot: str, outcome: str) -> str:
+    """Return what to do with a bottle that raised an alarm on kill or on loss."""
+    if outcome == "kill":
+        return f"Take bottle {lot} of {agent} out of use"
+    return f"Stop using bottle {lot} of {agent} until it is looked into"
+
+
+def asked_of_bath(bath: TiredBath) -> str:
+    """Return what to do about a bath that tires."""
+    if bath.change_at:
+        return f"Change the bath of {bath.agent} by {bath.change_at:.1f} pieces per litre"
+    return f"Mix {bath.agent} anew for every session"
 
 
 def _baths(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
@@ -64,10 +79,7 @@ def _baths(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
         why = "its kill falls with every piece served"
         if fall.known:
             why += f": {-100 * fall.estimate:.0f} points by {bath.life.fall_at:.1f} pieces per litre"
-        if bath.change_at:
-            yield f"Change the bath of {bath.agent} by {bath.change_at:.1f} pieces per litre", why
-        else:
-            yield f"Mix {bath.agent} anew for every session", why
+        yield asked_of_bath(bath), why
 
 
 def _drifts(answer: QualityAnswer) -> Iterator[tuple[str, str]]:

@@ -2,7 +2,8 @@
 
 A page asks through a list `actions` in its answer, or through record("actions", [...]): {"due": "YYYY-MM-DD" or "",
 "what": words, "why": words, "page": "follow_up.html" or none}. Agents that are shown to fail are added here, because
-what to stop or try is read off two pages. The last list comes as results["last_actions"] (see answers.last_actions).
+what to stop or try is read off two pages. The last list comes as results["last_actions"] (see answers.last_actions),
+and a page adds its own part as `last_actions` of its answer.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from afterdip.report.words import day_in_words, listed
 from afterdip.tables.base import digits
 
 AT_MOST = 5
-STATES = ("done", "partly", "open")
+STATES = ("open", "partly", "done")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +90,14 @@ def below_the_target(results: dict) -> list[str]:
 
 
 def last_actions(results: dict) -> dict | None:
-    """Return the last list as {"day": in words, "rows": [{"what", "state", "how"}]}; None if there is none to show."""
-    last = results.get("last_actions")
-    return None if last is None else {"day": day_in_words(last["as_of"]), "rows": last["actions"]}
+    """Return the last list, what is still open first, as {"day": in words, "rows": [{"what", "state", "how"}]}.
+
+    None if there is none to show.
+    """
+    answers = [results.get(page["name"]) for page in results["pages"]]
+    given = [results.get("last_actions"), *(a.get("last_actions") for a in answers if isinstance(a, dict))]
+    lists = [last for last in given if last is not None]
+    if not lists:
+        return None
+    rows = sorted((row for last in lists for row in last["actions"]), key=lambda row: STATES.index(row["state"]))
+    return {"day": day_in_words(lists[0]["as_of"]), "rows": rows}

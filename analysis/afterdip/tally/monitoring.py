@@ -42,10 +42,11 @@ def tally_watch(log: Log, *, since: pd.Timestamp | None = None, until: pd.Timest
     """Return the counts that watching needs, over the whole log; kills only of dips from `since` on, before `until`."""
     tally = tally_each_dip(log)
     ends = {"place": tally.tray, "since": tally.since, "day": tally.day, "dead": tally.dead, "left": tally.left}
-    return WatchTally(_sessions(log), _trays(log, tally.trays), pd.DataFrame(ends), _kills(log, since, until))
+    return WatchTally(tally_sessions(log), _trays(log, tally.trays), pd.DataFrame(ends), _kills(log, since, until))
 
 
-def _sessions(log: Log) -> pd.DataFrame:
+def tally_sessions(log: Log) -> pd.DataFrame:
+    """Return WatchTally's `sessions`."""
     s = log.sessions.merge(
         log.agents[["agent", "strength_unit_of_bath", "separates"]], on="agent", how="left", validate="many_to_one"
     )

@@ -1,0 +1,123 @@
+"""What became of what the page on log quality asked for a month ago: handling, looks, sham dips, bottles and baths.
+
+Hazards, looks and sham dips are read off the log as it stood then. A bottle or a bath is followed if today's watch
+raises its alarm and the watch of that day, on the same baths cut at that day, did too: one whose alarm has gone since
+asks for nothing more, and the rest of that day's watch need not be made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pandas as pd
+
+from afterdip.answers.last_actions import LastAction, LastActions, a_month_before, counted, state_of
+from afterdip.answers.monitoring import MonitoringAnswer, baths_of, bottle_groups
+from afterdip.answers.period import Period, period_of
+from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle
+from afterdip.answers.watch_baths import raised
+from afterdip.answers.watch_series import kill_rows, loss_rows, series_of
+from afterdip.log.model import Log
+from afterdip.tally.monitoring import WatchTally, tally_sessions, tally_watch
+from afterdip.tally.until import log_until
+
+
+def answer_last_quality(
+    log: Log, hazards: pd.DataFrame, watch: MonitoringAnswer, *, month: str, as_of: str, window_months: int
+) -> LastActions:
+    """Return what was asked for a month before `as_of`, by the report of the month before `month`, and what followed.
+
+    `hazards`: tally_hazards' of the whole log; `watch`: of `month`.
+    """
+    day = a_month_before(as_of)
+    period = period_of(str(pd.Period(month, freq="M") - 1), window_months=window_months)
+    date = log.sessions.set_index("session")["date"]
+    then, since = date[date <= pd.Timestamp(day)], log.sessions[log.sessions["date"] > pd.Timestamp(day)]
+    asked = then[period.in_month(then)]
+    rows = (
+        *_handling(hazards, set(asked.index), since),
+        *_looks(log, set(asked.index), day),
+        *_sham(log, set(asked.index), since),
+        *_watch(log, watch, period, day, since),
+    )
+    return LastActions(day, rows)
+
+
+def _handling(hazards: pd.DataFrame, asked: set[str], since: pd.DataFrame) -> Iterator[LastAction]:
+    """Hazards of the month's sessions, by what to do; done where no later session of these agents has them."""
+    for kind, do in DO.items():
+        same = hazards[hazards["kind"] == kind]
+        agents = list(dict.fromkeys(same.loc[same["session"].isin(asked), "agent"]))
+        if agents:
+            later = set(since.loc[since["agent"].isin(agents), "session"])
+            what = do.format(agents=", ".join(sorted(agents)))
+            yield _again(what, len(later & set(same["session"])), len(later))
+
+
+def _again(what: str, wrong: int, whole: int) -> LastAction:
+    """Judge something not to be repeated: done where none of the `whole` sessions since repeats it."""
+    if not whole:
+        return LastAction(what, "done", "no session with it since")
+    sessions = counted(whole, "session")
+    how = f"lapses in {wrong} of {sessions} since" if wrong else f"no lapse written down in {sessions} since"
+    return LastAction(what, state_of(whole - wrong, whole), how)
+
+
+def _looks(log: Log, asked: set[str], day: str) -> Iterator[LastAction]:
+    """Trays of the month's sessions that no check had seen by that day."""
+    trays, checks = log.trays[log.trays["session"].isin(asked)], log.checks
+    unseen = set(trays["tray"]) - set(checks.loc[checks["checked"] <= pd.Timestamp(day), "tray"])
+    if unseen:
+        seen = len(unseen & set(checks["tray"]))
+        how = f"{seen} looked at since" if seen else "none looked at since"
+        what = f"Check {counted(len(unseen), 'tray')} never looked at since the dip"
+        yield LastAction(what, state_of(seen, len(unseen)), how)
+
+
+def _sham(log: Log, asked: set[str], since: pd.DataFrame) -> Iterator[LastAction]:
+    controls = log.sessions.loc[log.sessions["is_control"], "session"]
+    if asked and not asked & set(controls):
+        given = int(since["is_control"].sum())
+        how = f"{counted(given, 'sham dip')} since" if given else "none since"
+        yield LastAction("Put some trays through a sham dip", "done" if given else "open", how)
+
+
+def _watch(log: Log, watch: MonitoringAnswer, period: Period, day: str, since: pd.DataFrame) -> Iterator[LastAction]:
+    """Bottles and shared baths that raise an alarm today and did then: whether they were used so since."""
+    bottles = sorted({(b.agent, b.outcome) for b in watch.bottles if b.alarm})
+    tired = sorted({bath.agent for bath in watch.baths if bath.alarm})
+    if not bottles and not tired:
+        return
+    cut = _counts_of(log_until(log, day), {*tired, *(agent for agent, _ in bottles)})
+    tally = tally_watch(cut, since=period.start, until=period.end)
+    for agent, outcome in bottles:
+        for lot in _alarming(tally, period, agent, outcome, watch):
+            used = int(((since["agent"] == agent) & (since["lot"] == lot)).sum())
+            how = f"used in {counted(used, 'session')} since" if used else "not used since"
+            yield LastAction(asked_of_bottle(agent, lot, outcome), "open" if used else "done", how)
+    sessions = tally_sessions(log)
+    later = sessions[sessions["session"].isin(since["session"])]
+    for bath in baths_of(tally, period, tired, log.settings):
+        if raised(bath, watch.level).alarm and bath.served_most is not None:
+            served = later.loc[later["agent"] == bath.agent, "served_per_l"]
+            yield _again(asked_of_bath(bath), int((served > (bath.change_at or 0.0)).sum()), len(served))
+
+
+def _counts_of(log: Log, agents: set[str]) -> Log:
+    """Return the log with the pest counts of these agents only: no other is read here."""
+    sessions = log.sessions.loc[log.sessions["agent"].isin(agents), "session"]
+    trays = log.trays.loc[log.trays["session"].isin(sessions), "tray"]
+    return replace(log, pests=log.pests[log.pests["tray"].isin(trays)].reset_index(drop=True))
+
+
+def _alarming(tally: WatchTally, period: Period, agent: str, outcome: str, watch: MonitoringAnswer) -> list[str]:
+    """Return the agent's bottles in use in the period's month that raise an alarm on its baths."""
+    rows = kill_rows(tally, period, agent) if outcome == "kill" else loss_rows(tally, period, watch.horizon_days)
+    series = [s for s in series_of(rows, period, outcome) if s.agent == agent]
+    recent = rows.frame.loc[(rows.frame["agent"] == agent) & period.in_month(rows.frame["date"]), "lot"]
+    groups = [found for _, found in bottle_groups(series)]
+    return [
+        str(lot) for found in groups for lot, p in zip(found.group, found.p, strict=True)
+        if p <= watch.level and lot in set(recent.dropna())
+    ]  # fmt: skip
