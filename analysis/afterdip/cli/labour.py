@@ -51,11 +51,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _print(answer) -> None:
     from afterdip.tables import labour as tables
+    from afterdip.tables.base import as_text
 
     rows = (*answer.tasks, answer.total, *answer.agents, *answer.kinds)
     print(tables.hours_sentence(answer))
     print()
-    print(tables.as_text(tables.effort_table(answer, rows, caption=f"Work up to {answer.month}")))
+    print(as_text(tables.effort_table(answer, rows, caption=f"Work up to {answer.month}")))
     print()
     print(tables.rinse_sentence(answer))
     print(tables.learning_sentence(answer))

@@ -1,7 +1,9 @@
 """Say which trays are due for another dip, when, and why.
 
 For every tray in hand of a lot in which a pest was found: the next dip, the last day for it, the dips after it, and the
-chance that a pest lives through them all. A gap between dips must be shorter than the time from hatching to the first
+chance that a pest lives through them all: at the farm's own kill of adults, if dips work independently and survivors
+are no hardier. It holds for an animal that met every dip; a hatchling meets fewer, and where a series begins again only
+the dips to come count. A gap between dips must be shorter than the time from hatching to the first
 eggs, and the last dip must come after the last egg has hatched: enter both in farm.toml for each pest. Nothing is
 guessed: a pest without figures, or water outside their temperature, is listed as unknown. With --ics the dips go into a
 calendar file. It counts days; what may be used, and how often, is for label, safety data sheet and veterinarian.
@@ -25,8 +27,8 @@ def declare(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Compute, write and print."""
     from afterdip.tables import follow_up as tables
+    from afterdip.tables.base import as_text
     from afterdip.tables.ics import calendar_file
-    from afterdip.tables.labour import as_text
 
     answer = answer_of(args)
     if args.ics:

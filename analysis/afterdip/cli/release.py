@@ -22,7 +22,7 @@ def declare(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Compute and print."""
     from afterdip.tables import follow_up as tables
-    from afterdip.tables.labour import as_text
+    from afterdip.tables.base import as_text
 
     answer = answer_of(args)
     if args.json:

@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from afterdip.log import read_log
     from afterdip.report.strict import dumps, plain
     from afterdip.report.trial_sheets import SHEETS, write_trial
-    from afterdip.tables.labour import as_text
+    from afterdip.tables.base import as_text
     from afterdip.tables.trial import plan_sentence, plan_table
 
     day = as_of_day(args)

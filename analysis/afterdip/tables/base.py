@@ -65,6 +65,14 @@ def _cell(text: str, place: int) -> str:
     return f'<{tag}{row} class="{kind}">{escape(text)}</{tag}>'
 
 
+def as_text(table: Table) -> str:
+    """Return a table for the terminal: caption, aligned columns, note."""
+    lines = [table.columns, *table.rows]
+    widths = [max(len(line[i]) for line in lines) for i in range(len(table.columns))]
+    body = ("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines)
+    return "\n".join([table.caption, *body, *([table.note] if table.note else [])])
+
+
 def digits(value: float, places: int = 0) -> str:
     """Return a number with thousands apart and a true minus sign; minus zero is zero."""
     text = f"{value:,.{places}f}"

@@ -259,14 +259,6 @@ def published_table(answer: LabourAnswer) -> Table:
     return Table("This farm beside published figures", columns, rows, note)
 
 
-def as_text(table: Table) -> str:
-    """Return a table for the terminal: caption, aligned columns, note."""
-    lines = [table.columns, *table.rows]
-    widths = [max(len(line[i]) for line in lines) for i in range(len(table.columns))]
-    body = ("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines)
-    return "\n".join([table.caption, *body, *([table.note] if table.note else [])])
-
-
 def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
     level, window = _level(answer), f"{count(answer.pieces)} pieces, {count(answer.sessions)} sessions"
