@@ -5,8 +5,10 @@ import datetime
 import pandas as pd
 import pytest
 
+from afterdip.answers.follow_up import actions, answer_follow_up, lot_in_brief
 from afterdip.answers.last_actions import a_month_before, answer_last_actions
 from afterdip.log import read_log
+from afterdip.tables.follow_up import dips_sentence
 from afterdip.tally.until import log_until
 from builders import AS_OF, small_log, write_log
 
@@ -75,13 +77,61 @@ def test_a_sham_dip_since_is_no_dip(tmp_path):
     assert again == ["open"]
 
 
-def test_pieces_that_are_gone_need_no_dip(tmp_path):
+def test_pieces_that_are_gone_need_no_dip_and_had_none(tmp_path):
     tables = warm()
     checks = tables["checks"]
     sold = (checks["tray"] == "T03") & (checks["checked"] == "2026-10-05")
     checks.loc[sold, ["alive", "removed"]] = ["0", "19"]
     found = states(log_of(tmp_path, tables))[1]
-    assert found["Dip for the first time: 1 tray"] == ("done", "1 no longer here")
+    assert found["Dip for the first time: 1 tray"] == ("gone", "1 left without it")
+
+
+def silent(tables):
+    """T05 was due by 31 October and T03 had a sham dip only; of both nothing is written after 20 October."""
+    tables["checks"] = tables["checks"][
+        ~(tables["checks"]["tray"].isin(["T03", "T05"]) & (tables["checks"]["checked"] > "2026-10-20"))
+    ]
+
+
+def test_trays_of_which_nothing_is_written_crowd_no_list(tmp_path):
+    """On 20 November T05 and T03 are due by the rule, but nobody knows whether they are here: one line for both."""
+    tables = warm()
+    silent(tables)
+    log = log_of(tmp_path, tables)
+    answer = answer_follow_up(log, month="2026-10", as_of="2026-11-20")
+    what = {item["what"]: item for item in actions(answer)}
+    (folded,) = (item for item in what.values() if item["what"].startswith("Write down what left"))
+    assert folded["what"] == "Write down what left: 2 trays, due for a dip if still here"
+    assert folded["which"] == "lot A, arrived 5 Sep"
+    assert not any(item["what"].startswith("Dip") and "lot A" in item["which"] for item in what.values())
+    rows = {row.tray: row for row in answer.redips}
+    assert (rows["T05"].silent, str(rows["T05"].plan.status)) == (True, "overdue")
+    assert rows["T05"].to_json()["last_written"] == "2026-10-20"
+    assert "Of 2 trays with a dip to come nothing was written for over 21 days" in dips_sentence(answer)
+
+
+def test_what_only_looked_due_is_closed_by_a_word(tmp_path):
+    """On 30 October nothing was written of T03 since the 5th; a check of 2 November says that it left."""
+    tables = warm()
+    day, found = states(log_of(tmp_path / "a", tables), as_of="2026-11-30")
+    asked = "Write down what left: 1 tray, due for a dip if still here"
+    assert (day, found[asked]) == ("2026-10-30", ("open", "nothing written of them since"))
+    left = pd.DataFrame([["T03", "2026-11-02", "0", "0", "0", "19", "", "A"]], columns=tables["checks"].columns)
+    tables["checks"] = pd.concat([tables["checks"], left], ignore_index=True)
+    assert states(log_of(tmp_path / "b", tables), as_of="2026-11-30")[1][asked] == ("done", "1 written of since")
+
+
+@pytest.mark.parametrize(
+    ("lot", "brief"),
+    [
+        ("supplier-3, arrived 2026-10-04", "supplier-3, arrived 4 Oct"),
+        ("M2, cut in the week of 2026-09-28", "M2, cut in the week of 28 Sep"),
+        ("tray T04", "tray T04"),
+        ("batch 2026-13-99", "batch 2026-13-99"),
+    ],
+)
+def test_lots_in_few_words(lot, brief):
+    assert lot_in_brief(lot) == brief
 
 
 def test_a_log_that_begins_later_has_no_list(tmp_path):
@@ -95,4 +145,4 @@ def test_the_list_reaches_the_first_page_as_json(tmp_path):
     assert answer["as_of"] == "2026-10-04"
     assert len(answer["actions"]) == 2
     assert all(set(row) == {"what", "state", "how"} for row in answer["actions"])
-    assert all(row["state"] in ("done", "partly", "open") for row in answer["actions"])
+    assert all(row["state"] in ("done", "partly", "open", "gone") for row in answer["actions"])

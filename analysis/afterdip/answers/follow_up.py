@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import calendar
+import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from afterdip.answers.period import period_of
-from afterdip.answers.redip import Redip, answer_redips, date_of, day_of, kills_of, lives_of
+from afterdip.answers.redip import SILENT_DAYS, Redip, answer_redips, date_of, day_of, kills_of, lives_of
 from afterdip.answers.release import Release, Sensitivity, answer_releases, lots_released, sensitivities
 from afterdip.answers.tray_history import read_history
 from afterdip.follow_up import HATCH_FACTOR, LifeCycle, days_until_hatched, longest_gap
@@ -15,6 +17,7 @@ from afterdip.tally.follow_up import IN_HAND_DAYS, tally_counted_twice, tally_lo
 
 PAGE = "follow_up.html"
 SOON_DAYS = 7  # dips planned within so many days are something to do now
+ASKED = ("overdue", "not dipped", "due", "planned")  # statuses of which a dip is asked
 NAMED_AT_MOST = 3  # lots named in one sentence
 
 
@@ -100,14 +103,19 @@ def answer_follow_up(
 
 
 def actions(answer: FollowUpAnswer) -> list[dict]:
-    """Return what to do, most urgent first: each with the day it is due, what, why, and the page that tells more."""
-    todo = [*_dips_due(answer), *_looks_due(answer), *_figures_missing(answer)]
+    """Return what to do, most urgent first: the day it is due, what, which lots, why, and the page that tells more."""
+    todo = [*_dips_due(answer), *_looks_due(answer), *_not_written(answer), *_figures_missing(answer)]
     return [item | {"page": PAGE} for item in todo]
 
 
+def wanted(redips: Sequence[Redip], status: str, as_of: str) -> list[Redip]:
+    """Return the rows of a status with a dip by SOON_DAYS from `as_of`; silent ones too, which may have left."""
+    soon = day_of(as_of) + SOON_DAYS
+    return [row for row in redips if row.plan.status == status and row.due is not None and row.due <= soon]
+
+
 def _dips_due(answer: FollowUpAnswer) -> list[dict]:
-    """Dips overdue, due or planned within SOON_DAYS."""
-    soon = day_of(answer.as_of) + SOON_DAYS
+    """Dips overdue, due or planned within SOON_DAYS, of trays that are known to be here."""
     words = {
         "overdue": ("Dip again, overdue", "the gap since the last dip lets hatchlings lay"),
         "not dipped": ("Dip for the first time", "pests were found and only sham dips were given"),
@@ -116,13 +124,10 @@ def _dips_due(answer: FollowUpAnswer) -> list[dict]:
     }
     out = []
     for status, (what, why) in words.items():
-        rows = [row for row in answer.redips if row.plan.status == status and row.due is not None and row.due <= soon]
+        rows = [row for row in wanted(answer.redips, status, answer.as_of) if not row.silent]
         if rows:
-            trays = len({row.tray for row in rows})
-            lots = list(dict.fromkeys(row.lot for row in rows))
-            due = date_of(min(row.due for row in rows))
-            counted = f"{trays} {'tray' if trays == 1 else 'trays'}: {_named(lots)}"
-            out.append({"due": due, "what": f"{what}: {counted}", "why": why})
+            due, lots = date_of(min(row.due for row in rows)), _named([row.lot for row in rows])
+            out.append({"due": due, "what": f"{what}: {_trays(rows)}", "which": lots, "why": why})
     return out
 
 
@@ -133,7 +138,8 @@ def _looks_due(answer: FollowUpAnswer) -> list[dict]:
         n = len(answer.released)
         out.append({
             "due": answer.as_of,
-            "what": f"Release {n} {'lot' if n == 1 else 'lots'}: {_named(answer.released)}",
+            "what": f"Release {n} {'lot' if n == 1 else 'lots'}",
+            "which": _named(answer.released),
             "why": f"{answer.confidence_level:.0%} sure that less than {answer.design_prevalence:.0%} are infested",
         })
     near = [row for row in answer.releases if row.cause == "looks" and row.further_pieces]
@@ -141,10 +147,25 @@ def _looks_due(answer: FollowUpAnswer) -> list[dict]:
         lots, pieces = list(dict.fromkeys(row.lot for row in near)), sum(row.further_pieces for row in near)
         out.append({
             "due": answer.as_of,
-            "what": f"Look at {pieces} pieces of {len(lots)} {'lot' if len(lots) == 1 else 'lots'}: {_named(lots)}",
+            "what": f"Look at {pieces} pieces of {len(lots)} {'lot' if len(lots) == 1 else 'lots'}",
+            "which": _named(lots),
             "why": "without a find they may leave",
         })
     return out
+
+
+def _not_written(answer: FollowUpAnswer) -> list[dict]:
+    """Trays that only look due because nothing says that they left: one line, so that they crowd nothing out."""
+    rows = [row for status in ASKED for row in wanted(answer.redips, status, answer.as_of) if row.silent]
+    if not rows:
+        return []
+    return [{
+        "due": answer.as_of,
+        "what": f"Write down what left: {_trays(rows)}, due for a dip if still here",
+        "which": _named([row.lot for row in rows]),
+        "why": f"nothing was written of them for over {SILENT_DAYS} days; a last check with the pieces under removed "
+        "takes them off the list",
+    }]
 
 
 def _figures_missing(answer: FollowUpAnswer) -> list[dict]:
@@ -155,15 +176,32 @@ def _figures_missing(answer: FollowUpAnswer) -> list[dict]:
         return []
     return [{
         "due": "",
-        "what": f"Enter days to hatch and to first laying in farm.toml: {', '.join(lacking)}",
+        "what": "Enter days to hatch and to first laying in farm.toml",
+        "which": ", ".join(lacking),
         "why": "without them nobody can say when a series of dips is over",
     }]
 
 
+def _trays(rows: Sequence[Redip]) -> str:
+    n = len({row.tray for row in rows})
+    return f"{n} {'tray' if n == 1 else 'trays'}"
+
+
 def _named(lots: Sequence[str]) -> str:
-    """Return the first lots and how many more there are."""
+    """Return the first lots in few words, and how many more there are."""
+    lots = list(dict.fromkeys(lots))
     more = len(lots) - NAMED_AT_MOST
-    return "; ".join(lots[:NAMED_AT_MOST]) + (f"; and {more} more" if more > 0 else "")
+    return "; ".join(map(lot_in_brief, lots[:NAMED_AT_MOST])) + (f"; and {more} more" if more > 0 else "")
+
+
+def lot_in_brief(lot: str) -> str:
+    """Return "supplier-3, arrived 4 Oct" for "supplier-3, arrived 2026-10-04"; a lot named otherwise as it is."""
+    day = lot[-10:]
+    try:
+        date = datetime.date.fromisoformat(day)
+    except ValueError:
+        return lot
+    return f"{lot[:-10]}{date.day} {calendar.month_abbr[date.month]}"
 
 
 def _trust(answer: FollowUpAnswer) -> list[str]:

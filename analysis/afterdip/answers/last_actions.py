@@ -13,8 +13,7 @@ from dataclasses import asdict, dataclass
 
 import pandas as pd
 
-from afterdip.answers.follow_up import SOON_DAYS, FollowUpAnswer, answer_follow_up
-from afterdip.answers.redip import Redip, day_of
+from afterdip.answers.follow_up import FollowUpAnswer, answer_follow_up, wanted
 from afterdip.log.model import Log
 from afterdip.tally.follow_up import ON_PIECES, lots_of_trays, tally_lots
 from afterdip.tally.until import log_until
@@ -30,7 +29,10 @@ _DIPS = {  # status on that day -> what the list asked for
 
 @dataclass(frozen=True, slots=True)
 class LastAction:
-    """One thing that was to be done: `state` is done, partly or open, `how` the counts that say so."""
+    """One thing that was to be done, and the counts that say so (`how`).
+
+    `state` is done, partly, open, or gone: what was to be dipped left without it, so that nothing is left to do.
+    """
 
     what: str
     state: str
@@ -75,14 +77,27 @@ def _dips(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Iterab
     since = log.sessions.loc[log.sessions["date"] > pd.Timestamp(day), "session"]
     later = log.trays.loc[log.trays["session"].isin(set(since) - controls), "tray"]
     dipped, here = _with_earlier(later, log), _with_earlier(now["tray"], log)
-    soon = day_of(day) + SOON_DAYS
+    silent = set()
     for status, what in _DIPS.items():
-        trays = {row.tray for row in then.redips if _wanted(row, status, soon)}
+        rows = wanted(then.redips, status, day)
+        silent |= {row.tray for row in rows if row.silent}
+        trays = {row.tray for row in rows if not row.silent}
         if trays:
             done, gone = len(trays & dipped), len(trays - dipped - here)
-            counts = ((done, "dipped since"), (gone, "no longer here"), (len(trays) - done - gone, "not"))
+            counts = ((done, "dipped since"), (gone, "left without it"), (len(trays) - done - gone, "not"))
             how = ", ".join(f"{n} {words}" for n, words in counts if n) if done + gone else "none dipped since"
-            yield LastAction(f"{what}: {counted(len(trays), 'tray')}", state_of(done + gone, len(trays)), how)
+            state = "gone" if gone and done + gone == len(trays) else state_of(done + gone, len(trays))
+            yield LastAction(f"{what}: {counted(len(trays), 'tray')}", state, how)
+    if silent:
+        told = len((silent - here) | (silent & (dipped | _written(log, day))))
+        how = f"{told} written of since" if told else "nothing written of them since"
+        what = f"Write down what left: {counted(len(silent), 'tray')}, due for a dip if still here"
+        yield LastAction(what, state_of(told, len(silent)), how)
+
+
+def _written(log: Log, day: str) -> set[str]:
+    """Return the trays with a check since that day."""
+    return set(log.checks.loc[log.checks["checked"] > pd.Timestamp(day), "tray"])
 
 
 def _with_earlier(trays: Iterable[str], log: Log) -> set[str]:
@@ -93,10 +108,6 @@ def _with_earlier(trays: Iterable[str], log: Log) -> set[str]:
         found |= step
         step = {before for before in map(earlier.get, step) if isinstance(before, str)} - found
     return found
-
-
-def _wanted(row: Redip, status: str, soon: int) -> bool:
-    return row.plan.status == status and row.due is not None and row.due <= soon
 
 
 def _releases(then: FollowUpAnswer, now: pd.DataFrame) -> Iterable[LastAction]:

@@ -25,14 +25,17 @@ from afterdip.removal import shares_of_found
 from afterdip.tally.follow_up import LotTally
 from afterdip.tally.removal import tally_pests
 
+SILENT_DAYS = 21  # a tray is looked at every two weeks; common practice, no source
+
 
 @dataclass(frozen=True, slots=True)
 class Redip:
     """One tray in hand and one pest found in its lot.
 
     `dips`, `agents`: the dips its pieces have had, sham dips left out; `series`, `plan`: what they add up to and what
-    is still to do; `why` says it in a sentence. `risk_so_far`, `risk_when_done`: the chance that one animal that met
-    every dip of the series, so far and with the planned ones, lives.
+    is still to do; `why` says it in a sentence. `written`: the last day anything was written of the tray; `silent`:
+    that is more than SILENT_DAYS ago, so it may have left without a word. `risk_so_far`, `risk_when_done`: the chance
+    that one animal that met every dip of the series, so far and with the planned ones, lives.
     """
 
     lot: str
@@ -49,6 +52,8 @@ class Redip:
     series: Series
     plan: Plan
     why: str
+    written: int
+    silent: bool
     risk_so_far: Estimate
     risk_when_done: Estimate
 
@@ -59,11 +64,12 @@ class Redip:
 
     def to_json(self) -> dict:
         """Return keys, dates and risks."""
-        names = ("lot", "tray", "pest", "coral", "coral_group", "system", "pieces", "why")
+        names = ("lot", "tray", "pest", "coral", "coral_group", "system", "pieces", "why", "silent")
         plan, series = self.plan, self.series
         return {
             **{name: getattr(self, name) for name in names},
             "status": plan.status,
+            "last_written": date_of(self.written),
             "dips": [date_of(day) for day in self.dips],
             "agents": list(self.agents),
             "eggs_laid_up_to": date_of(series.anchor),
@@ -140,7 +146,7 @@ def answer_redips(
 def _pressing(row: Redip) -> tuple:
     due = row.due if row.due is not None else 10**9
     latest = row.plan.latest if row.plan.latest is not None else due
-    return STATUSES.index(row.plan.status), latest, due, row.lot, row.tray, row.pest
+    return STATUSES.index(row.plan.status), row.silent, latest, due, row.lot, row.tray, row.pest
 
 
 def _row(pair, life: LifeCycle, history: TrayHistory, kills: Kills, as_of: int, level: float) -> Redip:
@@ -152,6 +158,7 @@ def _row(pair, life: LifeCycle, history: TrayHistory, kills: Kills, as_of: int, 
     renewed = plan.status == "overdue" or series.layers  # the series begins again: only dips to come count
     if renewed:
         done = agents[-1:] * len(plan.dips)
+    written = int(pair.last_day)
     return Redip(
         **{name: str(getattr(pair, name)) for name in ("lot", "tray", "root", "pest", "coral", "coral_group")},
         system=str(pair.system) if isinstance(pair.system, str) else "",
@@ -162,6 +169,8 @@ def _row(pair, life: LifeCycle, history: TrayHistory, kills: Kills, as_of: int, 
         series=series,
         plan=plan,
         why=_why(series, plan, life),
+        written=written,
+        silent=as_of - written > SILENT_DAYS,
         risk_so_far=_risk(kills, pair.pest, so_far, level),
         risk_when_done=_risk(kills, pair.pest, done, level)
         if agents and plan.ends

@@ -1,9 +1,9 @@
 """Do this month: what the pages ask for, at most five, the most pressing first; and what became of the last list.
 
 A page asks through a list `actions` in its answer, or through record("actions", [...]): {"due": "YYYY-MM-DD" or "",
-"what": words, "why": words, "page": "follow_up.html" or none}. Agents that are shown to fail are added here, because
-what to stop or try is read off two pages. The last list comes as results["last_actions"] (see answers.last_actions),
-and a page adds its own part as `last_actions` of its answer.
+"what": words, "which": names or none, "why": words, "page": "follow_up.html" or none}. Agents that are shown to fail
+are added here, because what to stop or try is read off two pages. The last list comes as results["last_actions"] (see
+answers.last_actions), and a page adds its own part as `last_actions` of its answer.
 """
 
 from __future__ import annotations
@@ -16,17 +16,18 @@ from afterdip.report.words import day_in_words, listed
 from afterdip.tables.base import digits
 
 AT_MOST = 5
-STATES = ("open", "partly", "done")
+STATES = ("open", "partly", "gone", "done")
 
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """One thing to do: `when` in words, `page` where the reasons are."""
+    """One thing to do: `when` in words, `page` where the reasons are, `which` names the lots or sessions meant."""
 
     what: str
     why: str = ""
     when: str = ""
     page: str = ""
+    which: str = ""
 
 
 def actions(results: dict) -> tuple[list[Action], int] | None:
@@ -40,7 +41,10 @@ def actions(results: dict) -> tuple[list[Action], int] | None:
     if not given and "survival" not in results and "removal" not in results:
         return None
     asked.sort(key=lambda a: a["due"] or "9999")  # stable: pages keep their order within a day
-    found = [Action(a["what"], a.get("why", ""), _when(a["due"], results["as_of"]), a.get("page", "")) for a in asked]
+    found = [
+        Action(a["what"], a.get("why", ""), _when(a["due"], results["as_of"]), a.get("page", ""), a.get("which", ""))
+        for a in asked
+    ]
     found = list(dict.fromkeys([*found, *_agents_that_fail(results)]))
     first_of_page = list({action.page: i for i, action in reversed([*enumerate(found)])}.values())
     chosen = sorted([*sorted(first_of_page), *(i for i in range(len(found)) if i not in first_of_page)][:AT_MOST])

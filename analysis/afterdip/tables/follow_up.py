@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, out_of, per_cent
+from afterdip.answers.redip import SILENT_DAYS
+from afterdip.tables.base import Table, count, digits, out_of, per_cent, plural
 
 if TYPE_CHECKING:
     from afterdip.answers.follow_up import FollowUpAnswer
@@ -25,7 +26,18 @@ def dips_sentence(answer: FollowUpAnswer) -> str:
     return (
         f"On {answer.as_of} there are {count(answer.pieces)} pieces of {count(answer.lots)} lots in hand "
         f"({count(answer.trays)} trays); {quiet} are left out. Trays in lots where a pest was found, by what is due: "
-        f"{', '.join(f'{count(_trays(answer, status))} {said}' for status, said in words.items())}."
+        f"{', '.join(f'{count(_trays(answer, status))} {said}' for status, said in words.items())}.{_silent(answer)}"
+    )
+
+
+def _silent(answer: FollowUpAnswer) -> str:
+    """Say how many of the trays that look due may have left without a word."""
+    silent = {row.tray for row in dated(answer) if row.silent}
+    if not silent:
+        return ""
+    return (
+        f" Of {plural(len(silent), 'tray')} with a dip to come nothing was written for over {count(SILENT_DAYS)} days: "
+        "they stand last, and may have left without a word."
     )
 
 
@@ -50,7 +62,7 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
     columns = ("tray", "pest", "next dip", "then", "why", "lives through dips so far", "and through all")
     body = tuple(
         (
-            f"{row.tray} ({row.lot}; {count(row.pieces)} pieces)", row.pest, _next(row), _then(row), row.why,
+            f"{row.tray} ({row.lot}; {plural(row.pieces, 'piece')})", row.pest, _next(row), _then(row), row.why,
             per_cent(row.risk_so_far), per_cent(row.risk_when_done),
         )
         for row in rows
