@@ -10,6 +10,7 @@ from .difference import (
 )
 from .fates import Fates, fates_at
 from .logistic import LogisticFit, logistic_difference, session_logistic
+from .mixed import MixedFit, mixed_logistic, session_odds_ratio
 from .ranking import pairwise_level, unbeaten
 from .verdict import MARGIN_LEVEL, SUPERIOR_LEVEL, WORDS, Finding, Margins, Verdict, finding, verdict
 
@@ -24,6 +25,7 @@ __all__ = [
     "Finding",
     "LogisticFit",
     "Margins",
+    "MixedFit",
     "Verdict",
     "adjusted_difference",
     "crude_difference",
@@ -31,8 +33,10 @@ __all__ = [
     "finding",
     "limits",
     "logistic_difference",
+    "mixed_logistic",
     "pairwise_level",
     "session_logistic",
+    "session_odds_ratio",
     "unbeaten",
     "verdict",
 ]
