@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import math
 
+from scipy.optimize import brentq
+
 from ..proportion import restricted_second
 
-_STEPS = 60  # halvings of the search interval: the limits are exact to 2 ** -60
+_EXACT = 1e-14  # how near the limits come to where the score statistic meets the quantile
 _TINY = 1e-14
 
 
@@ -31,16 +33,11 @@ def score_limits(
     if not (n_first > 0.0 and n_second > 0.0):
         raise ValueError(f"effective sample sizes must be above 0, got {n_first!r} and {n_second!r}")
     observed = first - second
-    limits = []
-    for end in (-1.0, 1.0):
-        inside, outside = observed, end
-        for _ in range(_STEPS):
-            middle = 0.5 * (inside + outside)
-            if abs(score_statistic(first, second, n_first, n_second, middle)) <= quantile:
-                inside = middle
-            else:
-                outside = middle
-        limits.append(0.5 * (inside + outside))
+
+    def beyond(delta: float) -> float:
+        return abs(score_statistic(first, second, n_first, n_second, delta)) - quantile
+
+    limits = [end if beyond(end) <= 0.0 else brentq(beyond, observed, end, xtol=_EXACT) for end in (-1.0, 1.0)]
     return limits[0], limits[1]
 
 
