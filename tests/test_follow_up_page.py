@@ -2,12 +2,13 @@
 
 import datetime
 import json
+from dataclasses import replace
 
 import icalendar
 import pandas as pd
 import pytest
 
-from afterdip.answers.follow_up import actions, answer_follow_up
+from afterdip.answers.follow_up import LISTED, actions, answer_follow_up
 from afterdip.answers.redip import date_of, day_of
 from afterdip.answers.release_looks import counting_looks
 from afterdip.charts.follow_up import draw_calendar, draw_release
@@ -323,6 +324,18 @@ def test_every_number_can_be_written(demo_answer):
     assert document["trust"][0].startswith("9 of 140 lots")  # as the table of causes counts them
     assert all(row["share"]["high"] > 0 for row in document["releases"] if row["share"]["estimate"] is not None)
     assert "clean" not in json.dumps(document)
+
+
+def test_a_large_farm_s_lists_are_cut_and_counted(demo_answer):
+    """The rows of five such farms in one: lists of a length that is read, counts of the whole."""
+    large = replace(demo_answer, redips=demo_answer.redips * 5, releases=demo_answer.releases * 5)
+    document, small = large.to_json(), demo_answer.to_json()
+    for name in ("redips", "releases"):
+        assert len(document[name]) == LISTED < document[f"{name}_in_all"] == 5 * len(small[name])
+        assert len(small[name]) == small[f"{name}_in_all"]
+    assert sum(row["pieces"] for row in document["held"]) == sum(row.pieces for row in large.releases)
+    assert document["trays_by_status"] == small["trays_by_status"]  # a tray stands once, however many rows name it
+    assert {row["pest"] for row in small["undated"]} == {r["pest"] for r in small["redips"] if r["status"] == "unknown"}
 
 
 def test_actions_are_what_the_first_page_reads(demo, demo_answer):

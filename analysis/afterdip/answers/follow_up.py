@@ -9,15 +9,16 @@ from dataclasses import dataclass
 
 from afterdip.answers.period import period_of
 from afterdip.answers.redip import SILENT_DAYS, Redip, answer_redips, date_of, day_of, kills_of, lives_of
-from afterdip.answers.release import Release, Sensitivity, answer_releases, lots_released, sensitivities
+from afterdip.answers.release import CAUSES, Release, Sensitivity, answer_releases, lots_released, sensitivities
 from afterdip.answers.tray_history import read_history
-from afterdip.follow_up import HATCH_FACTOR, LifeCycle, days_until_hatched, longest_gap
+from afterdip.follow_up import HATCH_FACTOR, STATUSES, LifeCycle, days_until_hatched, longest_gap
 from afterdip.log.model import Log
 from afterdip.tally.follow_up import IN_HAND_DAYS, tally_counted_twice, tally_lots
 
 PAGE = "follow_up.html"
 SOON_DAYS = 7  # dips planned within so many days are something to do now
 ASKED = ("overdue", "not dipped", "due", "planned")  # statuses of which a dip is asked
+LISTED = 300  # rows of each list in results.json
 NAMED_AT_MOST = 3  # lots named in one sentence
 
 
@@ -48,15 +49,27 @@ class FollowUpAnswer:
     releases: tuple[Release, ...]
     released: tuple[str, ...]
 
+    def of_status(self, status: str) -> list[Redip]:
+        """Return the rows of one status."""
+        return [row for row in self.redips if row.plan.status == status]
+
     def to_json(self) -> dict:
-        """Return the part of results.json that belongs to following up."""
+        """Return the part of results.json that belongs to following up: of each list the first LISTED rows.
+
+        A large farm has thousands of rows; all are counted here, and `afterdip redip` and `release` write them all.
+        """
         plain = ("design_prevalence", "water_temperature_c", "system", "in_hand_days", "lots", "trays", "pieces")
         return {
             **{name: getattr(self, name) for name in (*plain, "quiet_lots", "quiet_pieces")},
             "lives": [_life_json(life) for life in self.lives],
             "sensitivities": [eye.to_json() for eye in self.eyes],
-            "redips": [row.to_json() for row in self.redips],
-            "releases": [row.to_json() for row in self.releases],
+            "redips": [row.to_json() for row in self.redips[:LISTED]],
+            "redips_in_all": len(self.redips),
+            "trays_by_status": {status: len({row.tray for row in self.of_status(status)}) for status in STATUSES},
+            "undated": undated(self),
+            "releases": [row.to_json() for row in self.releases[:LISTED]],
+            "releases_in_all": len(self.releases),
+            "held": held(self),
             "released": list(self.released),
             "actions": actions(self),
             "trust": _trust(self),
@@ -112,6 +125,28 @@ def wanted(redips: Sequence[Redip], status: str, as_of: str) -> list[Redip]:
     """Return the rows of a status with a dip by SOON_DAYS from `as_of`; silent ones too, which may have left."""
     soon = day_of(as_of) + SOON_DAYS
     return [row for row in redips if row.plan.status == status and row.due is not None and row.due <= soon]
+
+
+def undated(answer: FollowUpAnswer) -> list[dict]:
+    """Return the pests in hand for which no dip can be dated: pest, lots, trays, and why."""
+    rows = {}
+    for row in answer.of_status("unknown"):
+        rows.setdefault(row.pest, []).append(row)
+    return [
+        {"pest": life.pest, "lots": len({row.lot for row in rows[life.pest]}), "trays": len(rows[life.pest]),
+         "why": rows[life.pest][0].why}
+        for life in answer.lives if life.pest in rows
+    ]  # fmt: skip
+
+
+def held(answer: FollowUpAnswer) -> list[dict]:
+    """Return what holds lots, or lets them leave: cause, lots, pieces and pests, in the order of CAUSES."""
+    out = []
+    for cause in CAUSES:
+        if same := [row for row in answer.releases if row.cause == cause]:
+            lots, pieces = len({row.lot for row in same}), sum(row.pieces for row in same)
+            out.append({"cause": cause, "lots": lots, "pieces": pieces, "pests": sorted({row.pest for row in same})})
+    return out
 
 
 def _dips_due(answer: FollowUpAnswer) -> list[dict]:

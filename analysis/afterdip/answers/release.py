@@ -178,7 +178,7 @@ def _row(
             unseen = sum(not state.counting for state in states)
             cause, reason = _weigh(freedom, perfect, settings, unseen if len(states) > 1 else 0)
     silent = cannot_say(
-        reason, confidence_level=settings.confidence, pieces=base["examined"], trays=base["trays"]
+        f"held: {cause}", confidence_level=settings.confidence, pieces=base["examined"], trays=base["trays"]
     )
     return Release(
         **base,

@@ -34,8 +34,8 @@ def run(args: argparse.Namespace) -> int:
     if args.ics:
         write_out(args.ics, calendar_file(answer))
     if args.json:
-        found = answer.to_json()
-        write_json(args.json, {name: found[name] for name in ("lives", "redips")}, answer.as_of)
+        rows = [row.to_json() for row in answer.redips]
+        write_json(args.json, {"lives": answer.to_json()["lives"], "redips": rows}, answer.as_of)
     if args.json != "-":
         print(tables.dips_sentence(answer))
         print(f"\n{as_text(tables.redip_table(answer, caption='Dips due'))}")

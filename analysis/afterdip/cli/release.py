@@ -27,8 +27,9 @@ def run(args: argparse.Namespace) -> int:
     answer = answer_of(args)
     if args.json:
         found = answer.to_json()
-        names = ("released", "releases", "sensitivities", "design_prevalence")
-        write_json(args.json, {name: found[name] for name in names}, answer.as_of)
+        rows = {"releases": [row.to_json() for row in answer.releases]}
+        names = ("released", "sensitivities", "design_prevalence")
+        write_json(args.json, {name: found[name] for name in names} | rows, answer.as_of)
     if args.json != "-":
         print(tables.release_sentence(answer))
         print(f"\n{as_text(tables.release_table(answer, answer.releases, caption='Lots in hand'))}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from afterdip.answers.follow_up import held, undated
 from afterdip.answers.redip import SILENT_DAYS
 from afterdip.tables.base import Table, count, digits, out_of, per_cent, plural
 
@@ -42,7 +43,7 @@ def _silent(answer: FollowUpAnswer) -> str:
 
 
 def _trays(answer: FollowUpAnswer, status: str) -> int:
-    return len({row.tray for row in answer.redips if row.plan.status == status})
+    return len({row.tray for row in answer.of_status(status)})
 
 
 def dated(answer: FollowUpAnswer, *, each: int | None = None) -> tuple[Redip, ...]:
@@ -74,7 +75,7 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
         "sheet and veterinarian say what may be used and how often."
     )
     if left_out:
-        note = f"{count(left_out)} further rows are in results.json; `afterdip redip` prints them all. {note}"
+        note = f"{count(left_out)} further rows are not shown; `afterdip redip` prints them all. {note}"
     return Table(caption, columns, body, note)
 
 
@@ -97,12 +98,7 @@ def _then(row: Redip) -> str:
 
 def unknown_table(answer: FollowUpAnswer, *, caption: str) -> Table:
     """Set the pests found in lots in hand for which no dip can be dated."""
-    rows = []
-    for life in answer.lives:
-        held = [row for row in answer.redips if row.pest == life.pest and row.plan.status == "unknown"]
-        if held:
-            lots = dict.fromkeys(row.lot for row in held)
-            rows.append((life.pest, count(len(lots)), count(len(held)), held[0].why))
+    rows = [(row["pest"], count(row["lots"]), count(row["trays"]), row["why"]) for row in undated(answer)]
     return Table(caption, ("pest", "lots", "trays", "what is missing"), tuple(rows))
 
 
@@ -204,14 +200,15 @@ def causes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
         "unknown": "days to hatch and lay not known",
         "never examined": "never examined, and not counted is not zero",
     }
-    rows = []
-    for cause, said in words.items():
-        same = [row for row in answer.releases if row.cause == cause]
-        if same:
-            pests = ", ".join(sorted({row.pest or "no pest counted" for row in same}))
-            rows.append((said, count(len({row.lot for row in same})), count(sum(row.pieces for row in same)), pests))
+    rows = [
+        (words[row["cause"]], count(row["lots"]), count(row["pieces"]), _pests(row["pests"])) for row in held(answer)
+    ]
     note = "A lot of several corals can stand in several rows; it leaves when none holds it."
     return Table(caption, ("why", "lots", "pieces", "pests"), tuple(rows), note)
+
+
+def _pests(names: Sequence[str]) -> str:
+    return ", ".join(name or "no pest counted" for name in names)
 
 
 def eyes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
