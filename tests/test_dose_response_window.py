@@ -13,8 +13,11 @@ from afterdip.dose_response import (
     fit_curve,
     fit_strength_minutes,
     response_band,
+    response_bands,
     same_strength,
+    shares_at,
     window_map,
+    window_maps,
     working_window,
 )
 from afterdip.proportion import session_proportion
@@ -109,6 +112,18 @@ def test_a_band_is_silent_outside_what_was_tried():
     assert (share[1:4] <= high[1:4]).all()
 
 
+def test_many_bands_at_once_are_those_of_each_alone_to_the_last_digit():
+    curves = [(curve, over) for seed in (3, 4, 5) for curve, over in zip(farm(seed), (False, True), strict=True)]
+    curves.insert(2, (fit_curve([1, 2, 4], [30] * 3, [20, 25, 30]), False))  # no band between two that have one
+    curves.append((farm(6, correlation=0.3, ec50_loss=90.0)[1], True))
+    together = response_bands(curves)
+    for (curve, over), band in zip(curves, together, strict=True):
+        alone = response_band(curve, over_natural=over)
+        assert band.source == alone.source
+        for name in ("strength", "share", "low", "high"):
+            np.testing.assert_array_equal(getattr(band, name), getattr(alone, name))
+
+
 def test_steps_without_a_curve_are_pooled_limits():
     # None died: no curve, but strengths from 1.6 up together bound the loss at 1.6.
     x = np.repeat([0.4, 0.8, 1.6, 3.2], 6)
@@ -171,9 +186,12 @@ def test_map_of_strength_and_minutes():
     exact = found.strength[columns] * (found.minutes[rows] / 5) ** (1 / 1.4)
     assert (1 / (1 + (0.6 / exact) ** 2.5) > 0.88).all()
     assert (0.98 / (1 + (60 / exact) ** 2) < 0.12).all()
-    assert "minutes did not vary" in window_map(
-        fit_strength_minutes(x, 5.0, n, n / 2), loss, kill_target=0.9, loss_limit=0.1
-    ).reason
+    shares = shares_at(kill, *np.meshgrid(found.strength, found.minutes))
+    np.testing.assert_array_equal(found.kill_low, shares[1])
+    steady = fit_strength_minutes(x, 5.0, n, n / 2)
+    none, again = window_maps([(steady, loss), (kill, loss)], kill_target=0.9, loss_limit=0.1)
+    assert "minutes did not vary" in none.reason
+    np.testing.assert_array_equal(again.loss_high, found.loss_high)
 
 
 def test_session_tallies_at_the_horizon_by_hand():

@@ -19,14 +19,16 @@ from afterdip.answers.period import Period, period_of
 from afterdip.dose_response import (
     LINKS,
     MIN_STRENGTHS,
+    StrengthMinutes,
+    WindowMap,
     counts_at_horizon,
     fit_cells,
     fit_strength_minutes,
-    response_band,
+    response_bands,
     same_strength,
     strength_for,
     time_exponent,
-    window_map,
+    window_maps,
     working_window,
 )
 from afterdip.log.model import Log
@@ -209,24 +211,19 @@ def _windows(
 ) -> tuple[WindowCell, ...]:
     """Put each kill curve beside the loss curves of the corals that carry the pest; one band a curve."""
     losses = {(cell.baths.agent, cell.keys["coral_group"]): cell for cell in loss}
-    bands: dict[tuple[str, str], object] = {}
+    pairs = [
+        (cell, losses[cell.baths.agent, group])
+        for cell in kill if cell.keys["stage"] not in GLUED
+        for group in _homes(read.tally, cell.keys["pest"]) if (cell.baths.agent, group) in losses
+    ]  # fmt: skip
+    curves = {id(cell): (cell.curve, over) for pair in pairs for cell, over in zip(pair, (False, True), strict=True)}
+    bands = dict(zip(curves, response_bands(list(curves.values()), confidence_level=read.level), strict=True))
     cells = []
-    for cell in kill:
-        pest, stage, agent = cell.keys["pest"], cell.keys["stage"], cell.baths.agent
-        if stage in GLUED:
-            continue
-        kill_band = response_band(cell.curve, confidence_level=read.level)
-        for group in _homes(read.tally, pest):
-            other = losses.get((agent, group))
-            if other is None:
-                continue
-            if (agent, group) not in bands:
-                bands[agent, group] = response_band(other.curve, over_natural=True, confidence_level=read.level)
-            loss_band = bands[agent, group]
-            window = working_window(kill_band, loss_band, kill_target=kill_target, loss_limit=loss_limit)
-            cells.append(
-                WindowCell(cell.baths, pest, stage, group, cell, other, kill_band, loss_band, window, read.level)
-            )
+    for cell, other in pairs:
+        kill_band, loss_band = bands[id(cell)], bands[id(other)]
+        window = working_window(kill_band, loss_band, kill_target=kill_target, loss_limit=loss_limit)
+        keys = cell.keys["pest"], cell.keys["stage"], other.keys["coral_group"]
+        cells.append(WindowCell(cell.baths, *keys, cell, other, kill_band, loss_band, window, read.level))
     return tuple(cells)
 
 
@@ -240,7 +237,7 @@ def _homes(tally: StrengthTally, pest: str) -> list[str]:
 
 def _minutes(read: _Reader, kill_target: float, loss_limit: float) -> tuple[MinutesCell, ...]:
     """Take strength and minutes together for agents with enough sessions where both varied."""
-    cells = []
+    found = []
     for baths in read.baths:
         own = pick(read.tally.baths, agent=baths.agent, strength_unit=baths.unit)
         if baths.other_minutes < _UNUSUAL_SESSIONS:
@@ -251,31 +248,36 @@ def _minutes(read: _Reader, kill_target: float, loss_limit: float) -> tuple[Minu
                 rows = rows[rows["session"].isin(own["session"]) | rows["is_control"]]
                 if rows["session"].isin(own["session"]).sum() >= _MAP_SESSIONS:
                     home = _homes(read.tally, pest)[-1]
-                    cells.append(_minutes_cell(read, baths, own, rows, pest, stage, home, kill_target, loss_limit))
-    return tuple(cells)
+                    fits = _together(rows, "found", "killed", "pests"), _minutes_loss(read, own, home)
+                    found.append((baths, own[own["session"].isin(rows["session"])], (pest, stage, home), fits))
+    maps = window_maps(
+        [fits for *_, fits in found], kill_target=kill_target, loss_limit=loss_limit, confidence_level=read.level
+    )
+    return tuple(_minutes_cell(read, *parts, shown) for parts, shown in zip(found, maps, strict=True))
+
+
+def _minutes_loss(read: _Reader, own: pd.DataFrame, home: str) -> StrengthMinutes:
+    pieces = pick(read.pieces, coral_group=home)
+    pieces = pieces[pieces["session"].isin(own["session"]) | pieces["is_control"]]
+    return _together(pieces, "n", "died", "pieces")
 
 
 def _minutes_cell(
-    read: _Reader, baths: Baths, own: pd.DataFrame, rows: pd.DataFrame, pest: str, stage: str, home: str,
-    kill_target: float, loss_limit: float,
+    read: _Reader, baths: Baths, used: pd.DataFrame, keys: tuple[str, str, str],
+    fits: tuple[StrengthMinutes, StrengthMinutes], shown: WindowMap,
 ) -> MinutesCell:  # fmt: skip
-    pieces = pick(read.pieces, coral_group=home)
-    pieces = pieces[pieces["session"].isin(own["session"]) | pieces["is_control"]]
-    kill = _together(rows, "found", "killed", "pests")
-    loss = _together(pieces, "n", "died", "pieces")
-    used = own[own["session"].isin(rows["session"])]
-    exposures = sorted(used["exposure_min"].unique())
+    kill, exposures = fits[0], sorted(used["exposure_min"].unique())
     tried = used.assign(strength=same_strength(used["strength"].to_numpy(float)), minutes=used["exposure_min"])
     tried = tried.groupby(["strength", "minutes"]).size().rename("sessions").reset_index()
     return MinutesCell(
-        baths.agent, baths.unit, pest, stage, home, bool(used["randomised"].all()), tried=tried,
+        baths.agent, baths.unit, *keys, bool(used["randomised"].all()), tried=tried,
         exponent=time_exponent(kill, confidence_level=read.level),
         middle={f"{m:g}": strength_for(kill, 50.0, float(m), confidence_level=read.level) for m in exposures[:8]},
-        map=window_map(kill, loss, kill_target=kill_target, loss_limit=loss_limit, confidence_level=read.level),
+        map=shown,
     )  # fmt: skip
 
 
-def _together(rows: pd.DataFrame, n: str, responded: str, counted: str):
+def _together(rows: pd.DataFrame, n: str, responded: str, counted: str) -> StrengthMinutes:
     columns = (rows[name].to_numpy() for name in ("strength", "exposure_min", n, responded))
     return fit_strength_minutes(*columns, session=rows["session"].to_numpy(str), counted=counted)
 

@@ -3,7 +3,7 @@
 Every limit is at session level unless asked otherwise: a row is a session, and sessions are what repeats.
 """
 
-from .bands import MIN_SESSIONS, MIN_SHAM, MIN_STRENGTHS, ResponseBand, enough_for_curve, response_band
+from .bands import MIN_SESSIONS, MIN_SHAM, MIN_STRENGTHS, ResponseBand, enough_for_curve, response_band, response_bands
 from .curve import CellFits, ConcentrationCurve, fit_cells, fit_curve
 from .fit import DesignFit
 from .horizon import counts_at_horizon
@@ -29,7 +29,7 @@ from .strength_time import (
     time_exponent,
     tried_together,
 )
-from .window import WindowMap, WorkingWindow, window_map, working_window
+from .window import WindowMap, WorkingWindow, window_map, window_maps, working_window
 
 __all__ = [
     "LINKS",
@@ -63,6 +63,7 @@ __all__ = [
     "relative_potency",
     "response_at",
     "response_band",
+    "response_bands",
     "same_strength",
     "shares_at",
     "smooth",
@@ -71,5 +72,6 @@ __all__ = [
     "time_exponent",
     "tried_together",
     "window_map",
+    "window_maps",
     "working_window",
 ]

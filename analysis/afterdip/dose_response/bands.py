@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from ..proportion import difference_of, session_proportion
 from .curve import ConcentrationCurve
 from .links import Floats
 from .rows import same_strength
-from .shares import shares
+from .shares import Question, shares_of
 
 MIN_STRENGTHS = 3
 MIN_SESSIONS = 6  # with the agent; measured in calibrate/dose_response.py
@@ -82,23 +83,46 @@ def response_band(
     all baths this strong or weaker, as long as strength does not protect: their session-level limits are limits here
     too (`proportion.session_proportion`). `over_natural` takes the sham off; without a sham there is no band.
     """
-    refusal = enough_for_curve(curve)
-    tried = np.unique(same_strength(curve.strength[curve.strength > 0]))
+    return response_bands([(curve, over_natural)], confidence_level=confidence_level)[0]
+
+
+def response_bands(
+    curves: Sequence[tuple[ConcentrationCurve, bool]], *, confidence_level: float = 0.95
+) -> list[ResponseBand]:
+    """Return what `response_band` gives for each (curve, over_natural); many cost little more than one."""
+    bands: list[ResponseBand | None] = []
+    grids, questions = [], []
+    for curve, over_natural in curves:
+        bands.append(_without_curve(curve, over_natural, confidence_level))
+        if bands[-1] is None:
+            tried = _tried(curve)
+            more = tried[1:] if tried.size < _POINTS else []
+            grids.append(np.unique(np.concatenate([np.geomspace(*curve.tried, _POINTS), more])))
+            points = np.stack([np.ones(grids[-1].size), np.log10(grids[-1])])
+            questions.append(Question(curve, points, over_natural))
+    lines = iter(zip(grids, shares_of(questions, confidence_level=confidence_level), strict=True))
+    return [band or _curved(*next(lines)) for band in bands]
+
+
+def _curved(grid: Floats, lines: tuple[Floats, Floats, Floats]) -> ResponseBand:
+    return ResponseBand(grid, *lines, "curve", "")
+
+
+def _tried(curve: ConcentrationCurve) -> Floats:
+    return np.unique(same_strength(curve.strength[curve.strength > 0]))
+
+
+def _without_curve(curve: ConcentrationCurve, over_natural: bool, level: float) -> ResponseBand | None:
+    """Return the band of steps, or of nothing, where there is no curve to go by; None where there is one."""
+    refusal, tried = enough_for_curve(curve), _tried(curve)
     if not tried.size or (over_natural and not curve.sham_sessions):
         nothing = np.full(tried.size, np.nan)
         why = "no sham session to take the loss over" if tried.size else "no session with the agent"
         return ResponseBand(tried, nothing, nothing, nothing, "none", why)
-    if refusal:
-        return _steps(curve, tried, over_natural, confidence_level, refusal)
-    grid = np.unique(np.concatenate([np.geomspace(*curve.tried, _POINTS), tried[1:] if tried.size < _POINTS else []]))
-    points = np.stack([np.ones(grid.size), np.log10(grid)])
-    lines = shares(curve, points, over_natural=over_natural, confidence_level=confidence_level)
-    return ResponseBand(grid, *lines, "curve", "")
+    return _steps(curve, tried, over_natural, level, refusal) if refusal else None
 
 
-def _steps(
-    curve: ConcentrationCurve, tried: Floats, over_natural: bool, level: float, refusal: str
-) -> ResponseBand:
+def _steps(curve: ConcentrationCurve, tried: Floats, over_natural: bool, level: float, refusal: str) -> ResponseBand:
     """Return limits at each strength tried from the baths at least, and at most, as strong, taken together."""
     x, dosed = same_strength(curve.strength), curve.strength > 0
     share = np.array([_pooled(curve, x == edge, over_natural, level, "estimate") for edge in tried])

@@ -6,6 +6,7 @@ array (`design[j]` is a contiguous column), because thousands of small cells are
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,6 +54,16 @@ class Rows:
         return Rows(start, self.design[:, rows], self.n[rows], self.responded[rows], self.control[rows], offset)
 
 
+def joined(parts: Sequence[Rows]) -> Rows:
+    """Return the cells of several Rows in one; all with an `offset` for each row."""
+    before = np.cumsum([0, *(part.n.size for part in parts)])
+    return Rows(
+        np.concatenate([part.start + shift for part, shift in zip(parts, before, strict=False)]),
+        np.concatenate([part.design for part in parts], axis=1),
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in ("n", "responded", "control", "offset")),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class State:
     """The model at some parameters: p, 1 - p, eta and C (rows,), and p's `derivative` by each parameter."""
@@ -62,6 +73,13 @@ class State:
     derivative: list[Floats]
     eta: Floats
     natural: Floats | float
+
+    def put(self, rows: Bools, other: State) -> None:
+        """Write the model of the marked rows over, in place."""
+        here, there = ([s.p, s.q, s.eta, *s.derivative, s.natural] for s in (self, other))
+        for values, new in zip(here, there, strict=True):
+            if isinstance(values, np.ndarray):
+                values[rows] = new
 
 
 def state_at(rows: Rows, parameters: Floats, link: Link) -> State:

@@ -7,12 +7,15 @@ The likelihood-ratio limits ask instead which shares at that strength the data r
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 
 from ..proportion import ASSUMED_CORRELATION
 from .fit import DesignFit
 from .levels import standard_errors
-from .likelihood import Rows, log_likelihood, state_at
+from .likelihood import Rows, joined, log_likelihood, state_at
 from .links import LINKS, Floats
 from .scoring import maximise
 
@@ -20,6 +23,18 @@ _TRIALS = 6  # predictors tried on each side of the estimate in one batch
 _PASSES = 3
 _ENOUGH = 16.0  # effective sessions showing the rarer outcome from which the measured scatter is believed
 _FARTHEST = {"logit": 16.0, "probit": 5.4, "cloglog": 16.0}  # predictor of a share of 1e-7, the end of the search
+
+
+class Asked(NamedTuple):
+    """One fitted cell, the sessions it was fitted to, the points (k, points) whose shares are asked for, which limits.
+
+    `sides`: -1 for the lower limits, 1 for the upper ones; a side not asked for is NaN.
+    """
+
+    fit: DesignFit
+    rows: Rows
+    points: Floats
+    sides: tuple[int, ...] = (-1, 1)
 
 
 def likelihood_limits(
@@ -32,15 +47,44 @@ def likelihood_limits(
     Biometrika 77:485); `basis="binomial"` takes z and a scale of 1. NaN where no session is to spare; 0 or 1 where the
     data rule out no share on that side.
     """
-    link = LINKS[fit.link]
-    eta = fit.coefficients @ points
-    t = fit.quantile(basis, confidence_level)
-    if t is None:
-        return link.below(eta), np.full(eta.size, np.nan), np.full(eta.size, np.nan)
-    scale = np.ones(eta.size) if basis == "binomial" else session_scale(fit, rows, points)
-    pooled = _pooled(rows)
-    ends = [_limit(fit, pooled, points, sign, t * np.sqrt(scale)) for sign in (-1.0, 1.0)]
-    return link.below(eta), ends[0], ends[1]
+    return likelihood_limits_of([Asked(fit, rows, points)], confidence_level=confidence_level, basis=basis)[0]
+
+
+def likelihood_limits_of(
+    asked: Sequence[Asked], *, confidence_level: float, basis: str = "session"
+) -> list[tuple[Floats, Floats, Floats]]:
+    """Return what `likelihood_limits` gives for each, to the same digits, in a fraction of the time.
+
+    A search is a few dozen operations on all its rows, so that many small searches side by side cost little more than
+    one.
+    """
+    found = []
+    searches: dict[tuple, list[_Search]] = {}
+    for fit, rows, points, sides in asked:
+        share = LINKS[fit.link].below(fit.coefficients @ points)
+        t = fit.quantile(basis, confidence_level)
+        found.append([share, np.full(share.size, np.nan), np.full(share.size, np.nan)])
+        if t is None:
+            continue
+        scale = np.ones(share.size) if basis == "binomial" else session_scale(fit, rows, points)
+        alike = searches.setdefault((fit.link, fit.coefficients.size, fit.natural_estimated), [])
+        pooled, threshold = _pooled(rows), t * np.sqrt(scale)
+        alike += [_Search(fit, pooled, points, side, threshold, found[-1]) for side in sides]
+    for alike in searches.values():
+        for search, ends in zip(alike, _limits(alike), strict=True):
+            search.answer[1 if search.side < 0 else 2] = ends
+    return [tuple(lines) for lines in found]
+
+
+class _Search(NamedTuple):
+    """The limits of one fit's shares on one side; `answer` is the list of lines they go into."""
+
+    fit: DesignFit
+    rows: Rows
+    points: Floats
+    side: int
+    threshold: Floats
+    answer: list[Floats]
 
 
 def _pooled(rows: Rows) -> Rows:
@@ -51,39 +95,67 @@ def _pooled(rows: Rows) -> Rows:
     return Rows(rows.start, rows.design[:, first], n, responded, rows.control[first])
 
 
-def _limit(fit: DesignFit, rows: Rows, points: Floats, sign: float, threshold: Floats) -> Floats:
-    """Return the share on one side where the signed root of the deviance's rise meets the threshold at each point."""
-    far, here = _FARTHEST[fit.link], np.arange(points.shape[1])
-    start = np.clip(fit.coefficients @ points, -far, far)
-    stop = np.full(start.size, sign * far)
+def _limits(searches: Sequence[_Search]) -> list[Floats]:
+    """Return the shares where the signed root of the deviance's rise meets the threshold at each point of each search.
+
+    All searches are of one link, one number of coefficients, and all with or all without a natural response.
+    """
+    link = searches[0].fit.link
+    far, threshold = _FARTHEST[link], np.concatenate([search.threshold for search in searches])
+    here = np.arange(threshold.size)
+    start = np.concatenate([np.clip(search.fit.coefficients @ search.points, -far, far) for search in searches])
+    side = np.repeat([search.side for search in searches], [search.threshold.size for search in searches])
+    stop = side * far
     for _ in range(_PASSES):  # each pass narrows the bracket by _TRIALS
         tried = start + (stop - start) * np.linspace(0.0, 1.0, _TRIALS + 1)[:, None]
-        root = np.sqrt(np.maximum(_rise(fit, rows, points, tried), 0.0))
+        root = np.sqrt(np.maximum(_rise(searches, tried), 0.0))
         root[0] = np.minimum(root[0], threshold * (1 - 1e-9))
         first = np.where((root > threshold).any(axis=0), (root > threshold).argmax(axis=0), _TRIALS)
         start, stop = tried[first - 1, here], tried[first, here]
     gap = root[first, here] - root[first - 1, here]  # the root of the rise is nearly straight in the predictor
     part = (threshold - root[first - 1, here]) / np.where(gap > 0, gap, 1.0)
     end = start + (stop - start) * np.where(root[first, here] > threshold, np.clip(part, 0.0, 1.0), 1.0)
-    return np.where(np.abs(end) >= far * (1 - 1e-9), 0.5 + 0.5 * sign, LINKS[fit.link].below(end))
+    ends = np.where(np.abs(end) >= far * (1 - 1e-9), 0.5 + 0.5 * side, LINKS[link].below(end))
+    return _parted(ends, searches)
 
 
-def _rise(fit: DesignFit, rows: Rows, points: Floats, eta: Floats) -> Floats:
+def _parted(lines: Floats, searches: Sequence[_Search]) -> list[Floats]:
+    """Part lines (..., points of all searches) into those of each search."""
+    return np.split(lines, np.cumsum([search.threshold.size for search in searches])[:-1], axis=-1)
+
+
+def _rise(searches: Sequence[_Search], eta: Floats) -> Floats:
     """Return how far the deviance rises when the predictor at each point is `eta` (trials, points), in one batch."""
-    cells, sessions = eta.size, rows.n.size
+    parts = _parted(eta, searches)
+    link, natural = LINKS[searches[0].fit.link], searches[0].fit.natural_estimated
+    batch = joined([_at_points(search, part) for search, part in zip(searches, parts, strict=True)])
+    sizes = [part.size for part in parts]
+    start = np.stack([
+        np.append(fit.coefficients[1:], max(fit.natural, 1e-3) if natural else [])
+        for fit in (search.fit for search in searches)
+    ], axis=1)  # fmt: skip
+    found = maximise(
+        batch, np.repeat(start, sizes, axis=1), link=link, tolerance=1e-4, steps=30,
+        natural_free=np.ones(eta.size, dtype=bool) if natural else None,
+        together=np.repeat(np.arange(len(searches)), sizes),
+    )  # fmt: skip
+    best = np.split(log_likelihood(batch, state_at(batch, found.parameters, link)), np.cumsum(sizes)[:-1])
+    return np.concatenate([
+        2.0 * (search.fit.log_likelihood - values).reshape(part.shape)
+        for search, values, part in zip(searches, best, parts, strict=True)
+    ], axis=1)  # fmt: skip
+
+
+def _at_points(search: _Search, eta: Floats) -> Rows:
+    """Return the sessions once for every `eta` (trials, points), the predictor at that point held to it."""
+    rows, points, cells = search.rows, search.points, eta.size
+    sessions = rows.n.size
     about = np.broadcast_to(points[1:, None, :], (points.shape[0] - 1, *eta.shape)).reshape(-1, cells)
     columns = np.where(rows.control, 0.0, rows.design[1:, None, :] - about[:, :, None])
-    batch = Rows(
+    return Rows(
         np.arange(cells) * sessions, columns.reshape(-1, cells * sessions), np.tile(rows.n, cells),
         np.tile(rows.responded, cells), np.tile(rows.control, cells), np.repeat(eta.ravel(), sessions),
     )  # fmt: skip
-    start = np.append(fit.coefficients[1:], max(fit.natural, 1e-3) if fit.natural_estimated else [])
-    found = maximise(
-        batch, np.repeat(start[:, None], cells, axis=1), link=LINKS[fit.link], tolerance=1e-4, steps=30,
-        natural_free=np.ones(cells, dtype=bool) if fit.natural_estimated else None,
-    )  # fmt: skip
-    best = log_likelihood(batch, state_at(batch, found.parameters, LINKS[fit.link]))
-    return 2.0 * (fit.log_likelihood - best).reshape(eta.shape)
 
 
 def session_scale(fit: DesignFit, rows: Rows, points: Floats) -> Floats:

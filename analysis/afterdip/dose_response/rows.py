@@ -60,6 +60,17 @@ def merge_sessions(
     return cell[order], tuple(values[order] for values in settings), tuple(values[order] for values in counts)
 
 
+def one_cell(
+    strength: ArrayLike, n: ArrayLike, responded: ArrayLike, *, session: ArrayLike | None
+) -> tuple[Floats, Floats, Floats]:
+    """Return strength, n and responded of one cell, checked, a row a session, sorted; DataError where there is none."""
+    x, total, hits = checked_counts(strength, n, responded)
+    if not x.size:
+        raise DataError("no session to fit a curve to")
+    _, (x,), (total, hits) = merge_sessions(np.zeros(x.size, dtype=np.int64), (x,), (total, hits), session)
+    return x, total, hits
+
+
 def same_strength(strength: Floats) -> Floats:
     """Return for each strength (rows,) the lowest of those it counts as one with; 0 stays 0.
 

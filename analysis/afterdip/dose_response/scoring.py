@@ -13,6 +13,7 @@ import numpy as np
 
 from .likelihood import (
     Bools,
+    Ints,
     Rows,
     State,
     expected_information,
@@ -112,14 +113,14 @@ def _uphill(rows: Rows, here: Floats, step: Floats, reached: Floats, link: Link)
     worse = ~(likelihood >= reached - slack)
     if not worse.any():
         return new, likelihood, state, worse
-    left = np.flatnonzero(worse)  # only these are tried again: they are few, and the others would come out the same
-    part, shorter = rows.keep(worse), step[:, left]
+    again, rows_again = rows.keep(worse), rows.spread(worse)  # few: the others would come out the same
+    place, part = np.flatnonzero(worse), again
+    left, shorter = place, step[:, place]
     for _ in range(_HALVINGS):
         shorter = 0.5 * shorter
-        tried = _moved(here[:, left], shorter, natural=natural)
-        found = log_likelihood(part, state_at(part, tried, link))
-        still = ~(found >= (reached - slack)[left])
-        new[:, left], likelihood[left] = tried, found
+        new[:, left] = _moved(here[:, left], shorter, natural=natural)
+        likelihood[left] = log_likelihood(part, state_at(part, new[:, left], link))
+        still = ~(likelihood[left] >= (reached - slack)[left])
         if not still.all():
             left, shorter = left[still], shorter[:, still]
             if not left.size:
@@ -128,7 +129,8 @@ def _uphill(rows: Rows, here: Floats, step: Floats, reached: Floats, link: Link)
     worse = np.zeros(reached.size, dtype=bool)
     worse[left] = True
     new[:, left], likelihood[left] = here[:, left], reached[left]
-    return new, likelihood, state_at(rows, new, link), worse
+    state.put(rows_again, state_at(again, new[:, place], link))
+    return new, likelihood, state, worse
 
 
 def _held(here: Floats, slope: Floats, natural_free: Bools | None) -> Bools:
@@ -141,19 +143,20 @@ def _held(here: Floats, slope: Floats, natural_free: Bools | None) -> Bools:
 
 def maximise(
     rows: Rows, start: Floats, *, link: Link, natural_free: Bools | None = None, tolerance: float = 1e-14,
-    steps: int = _STEPS,
+    steps: int = _STEPS, together: Ints | None = None,
 ) -> Fit:  # fmt: skip
     """Maximise the likelihood of every cell from `start`.
 
     `start` (k, cells) for plain binomial regressions; (k + 1, cells) with the natural response last where
     `natural_free` (cells,) says in which cells it moves. Rank deficient and separated cells come back not converged, or
     with an information that `invert` calls unsound: the caller judges. `tolerance` bounds what the
-    log-likelihood may still gain, about twice over.
+    log-likelihood may still gain, about twice over. `together` (cells,) numbers from 0 which cells leave with each
+    other, so that a cell comes out the same to the last digit beside whatever others; by default all do.
     """
     parameters = np.array(start, dtype=float)
     cells = rows.start.size
     converged = np.zeros(cells, dtype=bool)
-    live = np.arange(cells)
+    live, together = np.arange(cells), np.zeros(cells, dtype=np.int64) if together is None else together
     part, here, free = rows, parameters, natural_free
     state = state_at(part, here, link)
     reached = log_likelihood(part, state)
@@ -175,9 +178,11 @@ def maximise(
         done |= stuck
         if done.all():
             break
-        if 2 * done.sum() > done.size:  # settled cells cost little until they are the majority
-            left = ~done
-            live, part, here, reached = live[left], part.keep(left), here[:, left], reached[left]
-            free = None if free is None else free[left]
+        settled, size = np.bincount(together, weights=done), np.bincount(together)
+        gone = done & (2 * settled > size)[together]  # settled cells cost little until they are the majority
+        if gone.any():
+            left = ~gone
+            live, together, here, reached = live[left], together[left], here[:, left], reached[left]
+            part, free = part.keep(left), None if free is None else free[left]
             state = state_at(part, here, link)
     return Fit(parameters, result, converged)

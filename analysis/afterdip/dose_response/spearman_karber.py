@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..estimate import Estimate, cannot_say
-from .curve import fit_curve
 from .links import Floats
+from .rows import check_counted, counts_of, one_cell
 
 _LARGEST_TRIM = 0.4999
 
@@ -37,13 +37,14 @@ def spearman_karber(
     1.96. Says why where the shares do not reach from `trim` to 1 - `trim`, or no strength was tried twice so that
     nothing shows the scatter between sessions.
     """
+    check_counted(counted)
     if basis not in ("session", "binomial"):
         raise ValueError(f"basis must be session or binomial, got {basis!r}")
     if trim is not None and not 0.0 <= trim < 0.5:
         raise ValueError(f"trim must be at least 0 and under 0.5, got {trim!r}")
-    rows = fit_curve(strength, n, responded, session=session, counted=counted)
-    counts = rows.counts()
-    x, total, hits = _by_strength(rows.strength, rows.n, rows.responded)
+    baths = one_cell(strength, n, responded, session=session)
+    counts = counts_of(*baths[1:], counted)
+    x, total, hits = _by_strength(*baths)
     dosed = x > 0
     if dosed.sum() < 2:
         return cannot_say("fewer than two strengths tried", confidence_level=confidence_level, **counts)
@@ -59,7 +60,7 @@ def spearman_karber(
         why = "half is not bracketed" if used > _LARGEST_TRIM else f"needs a trim of {needed:.3g}"
         return cannot_say(f"{reached}: {why}", confidence_level=confidence_level, **counts)
     mean = _mean_log(share, log, used)
-    factor, t, reason = _scatter(rows.strength, rows.n, rows.responded, basis, confidence_level)
+    factor, t, reason = _scatter(*baths, basis, confidence_level)
     variance = _variance(share, log, total, used)
     if variance == 0.0:
         t, reason = None, "responses jump from none to all: somewhere between two strengths tried"
@@ -138,12 +139,13 @@ def interpolate_log(
     The graphical method (USACE/EPA Inland Testing Manual 1998, app. L): the last resort, and it says so. Shares are
     made non-decreasing first; not corrected for a sham.
     """
-    rows = fit_curve(strength, n, responded, session=session, counted=counted)
-    dosed = rows.strength > 0
-    counts = rows.counts()
+    check_counted(counted)
+    strength, n, responded = one_cell(strength, n, responded, session=session)
+    dosed = strength > 0
+    counts = counts_of(n, responded, counted)
     if not dosed.any():
         return cannot_say("no session with the agent", confidence_level=confidence_level, **counts)
-    x, total, hits = _by_strength(rows.strength[dosed], rows.n[dosed], rows.responded[dosed])
+    x, total, hits = _by_strength(strength[dosed], n[dosed], responded[dosed])
     share, target = smooth(hits / total, total), level / 100.0
     if not share[0] <= target <= share[-1] or x.size < 2:
         reason = f"{level:g} % is not bracketed by the strengths tried"

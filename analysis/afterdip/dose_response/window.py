@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from .bands import ResponseBand
 from .links import Floats
-from .shares import shares_at
+from .shares import Map, shares_on_maps
 from .strength_time import StrengthMinutes, tried_together
 
 _GRID = 401
@@ -128,23 +129,46 @@ def window_map(
 
     Only inside the hull of the baths tried for both. Limits as in working_window.
     """
+    return window_maps(
+        [(kill, loss)], kill_target=kill_target, loss_limit=loss_limit, points=points,
+        confidence_level=confidence_level,
+    )[0]  # fmt: skip
+
+
+def window_maps(
+    pairs: Sequence[tuple[StrengthMinutes, StrengthMinutes]], *, kill_target: float, loss_limit: float,
+    points: int = 13, confidence_level: float = 0.95,
+) -> list[WindowMap]:  # fmt: skip
+    """Return what `window_map` gives for each (kill, loss); many cost little more than one."""
+    reasons = [_why_no_map(kill, loss) for kill, loss in pairs]
+    grids, asked = [], []
+    for (kill, loss), reason in zip(pairs, reasons, strict=True):
+        if not reason:
+            x, t = (np.geomspace(*_common(kill, loss, name), points) for name in ("strength", "minutes"))
+            columns, lines = np.meshgrid(x, t)
+            tried = tried_together(kill, columns, lines) & tried_together(loss, columns, lines)
+            grids.append((x, t, tried))
+            asked += [Map(kill, columns, lines, False, sides=(-1,)), Map(loss, columns, lines, True, sides=(1,))]
+    found = shares_on_maps(asked, confidence_level=confidence_level)
+    maps = (
+        WindowMap(x, t, tried, tried & (kill[1] >= kill_target) & (loss[2] <= loss_limit), kill[1], loss[2],
+                  kill_target, loss_limit, "")
+        for (x, t, tried), kill, loss in zip(grids, found[::2], found[1::2], strict=True)
+    )  # fmt: skip
+    return [_no_map(reason, kill_target, loss_limit) if reason else next(maps) for reason in reasons]
+
+
+def _why_no_map(kill: StrengthMinutes, loss: StrengthMinutes) -> str:
     reason = next((f"{name}: {fit.refusal}" for name, fit in (("kill", kill), ("loss", loss)) if fit.refusal), "")
-    ends = [] if reason else [_common(kill, loss, name) for name in ("strength", "minutes")]
-    if not reason and any(a >= b for a, b in ends):
-        reason = "kill and loss were not tried at the same strengths and minutes"
-    if reason:
-        nothing = np.zeros((0, 0))
-        empty = nothing.astype(bool)
-        return WindowMap(
-            np.zeros(0), np.zeros(0), empty, empty, nothing, nothing, kill_target, loss_limit, reason
-        )
-    x, t = (np.geomspace(*pair, points) for pair in ends)
-    columns, lines = np.meshgrid(x, t)
-    tried = tried_together(kill, columns, lines) & tried_together(loss, columns, lines)
-    _, low, _ = shares_at(kill, columns, lines, confidence_level=confidence_level)
-    _, _, high = shares_at(loss, columns, lines, over_natural=True, confidence_level=confidence_level)
-    both = tried & (low >= kill_target) & (high <= loss_limit)
-    return WindowMap(x, t, tried, both, low, high, kill_target, loss_limit, "")
+    if not reason and any(low >= high for low, high in (_common(kill, loss, name) for name in ("strength", "minutes"))):
+        return "kill and loss were not tried at the same strengths and minutes"
+    return reason
+
+
+def _no_map(reason: str, kill_target: float, loss_limit: float) -> WindowMap:
+    nothing = np.zeros((0, 0))
+    empty = nothing.astype(bool)
+    return WindowMap(np.zeros(0), np.zeros(0), empty, empty, nothing, nothing, kill_target, loss_limit, reason)
 
 
 def _common(kill: StrengthMinutes, loss: StrengthMinutes, name: str) -> tuple[float, float]:
