@@ -122,10 +122,10 @@ REFUSED_CSV = {
     "empty": (lambda d: b"", "labour.csv: a header row, got an empty file"),
     "blank": (lambda d: b"\n \n", "labour.csv: a header row, got an empty file"),
     "no header": (lambda d: b"\n" + d, "labour.csv, row 1: a header row, got an empty row"),
-    "NUL": (lambda d: d.replace(b"dip", b"di\0p", 1), "labour.csv, row 3: text, got a NUL byte"),
+    "NUL": (lambda d: d.replace(b"dip", b"di\0p", 1), "labour.csv, row 3, column 'task': text, got a NUL byte"),
     "Latin 1": (
         lambda d: d.replace(b"35,\n", b"35,Andr\xe9\n", 1),
-        "labour.csv, row 3: UTF-8 text (save as 'CSV UTF-8'), got byte 0xe9",
+        "labour.csv, row 3, column 'person': UTF-8 text (save as 'CSV UTF-8'), got byte 0xe9",
     ),
     "UTF-16": (
         lambda d: d.decode().encode("utf-16"),

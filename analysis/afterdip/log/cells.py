@@ -7,6 +7,7 @@ A raw cell is what a file holds: text, or from workbooks and Parquet also int, f
 from __future__ import annotations
 
 import datetime
+import decimal
 import math
 import re
 import unicodedata
@@ -37,7 +38,7 @@ YEARS = (1950, 2199)
 
 @dataclass(frozen=True, slots=True)
 class Special:
-    """A spreadsheet cell that is more than its value: `what` is formula, error, percent, padded (007) or merged."""
+    """A spreadsheet cell that is more than its value: `what` is formula, error, merged or one of looks.as_shown."""
 
     what: str
     shown: str
@@ -51,7 +52,7 @@ class RefusedError(Exception):
 def shown(value: object) -> str:
     """Return a cell as a message quotes it: what the user sees, at most 60 characters, nothing unprintable."""
     if isinstance(value, Special):
-        return value.shown
+        value = value.shown
     if isinstance(value, bool):
         return str(value).upper()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
@@ -199,16 +200,27 @@ def number_of(value: object, *, expected: str, column: Column) -> float | None:
     if isinstance(value, Special):
         if value.what == "percent":
             raise RefusedError(f"{expected}, in a cell not formatted as per cent")
+        if value.what == "disguised":
+            raise RefusedError(f"{expected}, in a cell whose format shows the number itself")
         value = value.value
     if isinstance(value, str):
         if not (NUMBER.fullmatch(value) or THOUSANDS.fullmatch(value)):
             raise RefusedError(expected)
         refuse_two_ways(value, expected, column)
-        value = float(value.replace(",", ""))
+        value = value.replace(",", "")
+        if column.kind == "count" and not value.isdecimal() and fractional(value):
+            raise RefusedError(expected)
+        value = float(value)
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < math.inf:
         raise RefusedError(expected)
     check_bounds(value, expected, column)
-    return float(value)
+    return float(value) + 0.0  # -0 is 0
+
+
+def fractional(number: str) -> bool:
+    """Return whether a number as written is not whole, however far behind the point; a float may not tell."""
+    exact = decimal.Decimal(number)
+    return exact != exact.to_integral_value()
 
 
 def refuse_two_ways(text: str, expected: str, column: Column) -> None:

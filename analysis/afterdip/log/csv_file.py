@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterator
+from contextlib import suppress
 
 import numpy as np
 
 from .model import Problem
-from .raw import RawColumn, RawTable, UnreadableError, assemble, encode, refuse
+from .raw import RawColumn, RawTable, UnreadableError, assemble, column_names, encode, header_name, refuse
 from .schema import Table
 
 UTF16 = (b"\xff\xfe", b"\xfe\xff")
@@ -26,7 +28,14 @@ def read_csv(table: Table, file: str, data: bytes) -> tuple[RawTable, list[Probl
     for mark, name in ((b";", "semicolons"), (b"\t", "tabs")):
         if mark in first and b"," not in first:
             raise refuse(file, 1, f"columns separated by commas, got {name}", "separator")
+    with suppress(csv.Error, StopIteration):  # the strict reader says what is wrong, and where
+        column_names(table, file, next(_records(data)))  # before anything below is read
     return assemble(table, file, *(_fast(data) or _strict(file, data)))
+
+
+def _records(data: bytes) -> Iterator[list[str]]:
+    """Return the records in these bytes one by one, as csv reads them."""
+    return csv.reader(io.TextIOWrapper(io.BytesIO(data), "utf-8-sig", "replace", newline=""))
 
 
 def first_line(data: bytes) -> bytes:
@@ -39,15 +48,24 @@ def text_ok(file: str, data: bytes) -> None:
     if data.startswith(UTF16):
         raise refuse(file, None, "UTF-8 text (save as 'CSV UTF-8'), got UTF-16", "encoding")
     if b"\0" in data:
-        row = data.count(b"\n", 0, data.index(b"\0")) + 1
-        raise refuse(file, row, "text, got a NUL byte", "encoding")
+        raise _at_byte(file, data, data.index(b"\0"), "text, got a NUL byte")
     try:
         if not data.isascii():
             data.decode("utf-8")
     except UnicodeDecodeError as error:
-        row = data.count(b"\n", 0, error.start) + 1
         got = f"got byte 0x{data[error.start]:02x}"
-        raise refuse(file, row, f"UTF-8 text (save as 'CSV UTF-8'), {got}", "encoding") from error
+        raise _at_byte(file, data, error.start, f"UTF-8 text (save as 'CSV UTF-8'), {got}") from error
+
+
+def _at_byte(file: str, data: bytes, at: int, message: str) -> UnreadableError:
+    """Return the refusal of a byte, at its row and column as the csv reader counts them up to there."""
+    row, header, record = 1, [], []
+    with suppress(csv.Error):  # a cell too long: the row is known, the column is not
+        for record in _records(data[:at] + b"?"):  # so that the cell with the byte is not empty
+            row, header = row + bool(header), header or record
+            record = record if row > 1 else []
+    column = header_name(header[len(record) - 1]) if 0 < len(record) <= len(header) else ""
+    return UnreadableError([Problem(file, row, column or None, message, code="encoding")])
 
 
 def _plain(data: bytes) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 
 from .cells import Special
 from .model import Problem
-from .raw import RawColumn, RawTable, assemble, refuse
+from .raw import RawColumn, RawTable, UnreadableError, assemble, refuse
 from .schema import Table
 
 MOST_ROWS = 20_000_000
@@ -26,9 +26,13 @@ def read_parquet(table: Table, file: str, data: bytes) -> tuple[RawTable, list[P
             raise refuse(file, None, f"at most {MOST_ROWS} rows, got {held.num_rows}", "parquet")
         if (size := sum(held.row_group(i).total_byte_size for i in range(held.num_row_groups))) > MOST_BYTES:
             raise refuse(file, None, f"at most {MOST_BYTES >> 30} GB unpacked, got {size / 2**30:.1f}", "parquet")
+        if nested := [field for field in held.schema.to_arrow_schema() if pa.types.is_nested(field.type)]:
+            raise UnreadableError(
+                [Problem(file, 1, f.name, f"text, numbers or dates, got {f.type}", code="parquet") for f in nested]
+            )
         # text is read as the file codes it: a long text repeated in every row stays one text
         texts = [held.schema.column(i).path for i in range(held.num_columns)]
-        read = parquet.ParquetFile(pa.BufferReader(data), read_dictionary=texts).read()
+        read = parquet.ParquetFile(pa.BufferReader(data), read_dictionary=texts, page_checksum_verification=True).read()
         columns = [raw_column(read.column(i)) for i in range(read.num_columns)]
     except (pa.ArrowException, OSError, ValueError, OverflowError) as error:
         raise refuse(
@@ -47,9 +51,28 @@ def raw_column(column) -> RawColumn:
         column = column.dictionary_encode(null_encoding="encode")
     chunk = column.unify_dictionaries().combine_chunks()
     chunk = chunk.chunk(0) if isinstance(chunk, pa.ChunkedArray) else chunk
-    cells = [plain(cell) for cell in chunk.dictionary.to_pylist()]
+    distinct = chunk.dictionary
+    if pa.types.is_float32(distinct.type) or pa.types.is_float16(distinct.type):
+        cells = [float(str(cell)) for cell in distinct.to_numpy(zero_copy_only=False)]  # 0.1 is not 0.10000000149
+    else:
+        cells = [plain(cell) for cell in texts_of(distinct)]
     codes = chunk.indices.fill_null(len(cells)).to_numpy().astype(np.int64)
     return RawColumn(codes, [*cells, None])
+
+
+def texts_of(distinct) -> list[object]:
+    """Return an Arrow array's cells, bytes for each text that is not UTF-8."""
+    try:
+        return distinct.to_pylist()
+    except UnicodeDecodeError:
+        return [_decoded(cell) for cell in distinct.cast("large_binary").to_pylist()]
+
+
+def _decoded(cell: bytes | None) -> str | bytes | None:
+    try:
+        return None if cell is None else cell.decode()
+    except UnicodeDecodeError:
+        return cell
 
 
 def plain(cell: object) -> object:

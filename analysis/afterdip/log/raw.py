@@ -13,6 +13,7 @@ from .model import Problem
 from .schema import DERIVED, Table
 
 MOST_COLUMNS = 200
+MOST_CELLS = 2**14  # in a row, empty ones included: as many as a sheet can have
 
 
 class UnreadableError(Exception):
@@ -64,19 +65,35 @@ def header_name(cell: object) -> str:
     return "" if cell is None else shown(cell).casefold().replace(" ", "_")
 
 
+def column_names(table: Table, file: str, header: Sequence[object]) -> list[str]:
+    """Return the names in a header row, before anything below it is read.
+
+    Raises UnreadableError for more columns than any log has, and for a row that names no column of the table: a title
+    or a line for a program, below which nothing stands where it should.
+    """
+    if len(header) > MOST_CELLS:
+        raise refuse(file, 1, f"at most {MOST_COLUMNS} columns, got {len(header)}", "columns")
+    names = [header_name(cell) for cell in header]
+    if sum(map(bool, names)) > MOST_COLUMNS:
+        raise refuse(file, 1, f"at most {MOST_COLUMNS} columns, got {sum(map(bool, names))}", "columns")
+    if any(names) and not {column.name for column in table.columns} & set(names):
+        first = next(shown(tidy(cell)) for cell, name in zip(header, names, strict=True) if name)
+        columns = ", ".join(column.name for column in table.columns if column.need != "no")
+        raise refuse(file, 1, f"a header row with the columns {columns}, got '{first}'", "header")
+    return names
+
+
 def assemble(
     table: Table, file: str, header: Sequence[object], columns: Sequence[RawColumn], rows: np.ndarray
 ) -> tuple[RawTable, list[Problem]]:
     """Name the columns by their header, drop rows and columns without content, and report what the header has wrong.
 
     A column of the table that is missing, doubled or misspelt is an error; any other column is kept and a warning.
-    Raises UnreadableError for more columns than any log has.
+    Raises UnreadableError as column_names.
     """
     raw = RawTable(table.name, file, rows)
     problems: list[Problem] = []
-    names = [header_name(cell) for cell in header]
-    if sum(map(bool, names)) > MOST_COLUMNS:
-        raise refuse(file, 1, f"at most {MOST_COLUMNS} columns, got {sum(map(bool, names))}", "columns")
+    names = column_names(table, file, header)
     for position, (name, column) in enumerate(zip(names, columns, strict=True), start=1):
         if not name:
             problems += _unnamed(file, position, column)

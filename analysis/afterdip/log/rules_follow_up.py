@@ -84,11 +84,12 @@ def _walk(checks: TypedTable, rows: np.ndarray, pieces: float, strays: np.ndarra
         elif alive + gone not in possible:
             before = max(possible)
             if alive > before:
-                message = f"{before:g} or fewer ({source}: none comes alive again), got '{alive:g}'"
+                message = f"{before:.0f} or fewer ({source}: none comes alive again), got '{alive:.0f}'"
                 code = "alive_again"
             else:
-                total = " + ".join(f"{checks[name][i]:g}" for name in ("alive", *ENDS))
-                message = f"alive + dead + detached + removed = {before:g} ({source}), got {total} = {alive + gone:g}"
+                total = " + ".join(f"{checks[name][i]:.0f}" for name in ("alive", *ENDS))
+                message = f"alive + dead + detached + removed = {before:.0f} ({source}), got {total}"
+                message = f"{message} = {alive + gone:.0f}"
                 code = "conservation"
             problems.append(checks.problem(i, "alive", message, code))
             possible = {alive} | {p - gone for p in possible if p >= gone}
@@ -110,7 +111,7 @@ def receding(tables: Tables) -> list[Problem]:
     checks = tables["checks"]
     quote = checks.columns["receding"].quote
     return [
-        checks.problem(i, "receding", f"{checks['alive'][i]:g} or fewer (alive), got {quote(i)}", "receding")
+        checks.problem(i, "receding", f"{checks['alive'][i]:.0f} or fewer (alive), got {quote(i)}", "receding")
         for i in where(checks.known("alive", "receding") & (checks["receding"] > checks["alive"]))
     ]  # fmt: skip
 
@@ -132,7 +133,7 @@ def pest_counts(tables: Tables) -> list[Problem]:
         )
     for name, known, most, what, code in rules:
         for i in where(known & (pests[name] > most)):
-            message = f"{most[i]:g} or fewer ({what}), got {pests.columns[name].quote(i)}"
+            message = f"{most[i]:.0f} or fewer ({what}), got {pests.columns[name].quote(i)}"
             problems.append(pests.problem(i, name, message, code))
     return problems
 
@@ -180,8 +181,8 @@ def overdrawn(tables: Tables, trays: TypedTable, earlier: np.ndarray, started: n
     problems = []
     for i in where(drawn > trays["pieces"][parent] - lost):
         left = trays["pieces"][parent[i]] - lost[i]
-        total = "" if drawn[i] == trays["pieces"][child[i]] else f", {drawn[i]:g} with those re-dipped before"
-        message = (f"{left:g} or fewer (left of tray '{trays['tray'][parent[i]]}' by then), "
+        total = "" if drawn[i] == trays["pieces"][child[i]] else f", {drawn[i]:.0f} with those re-dipped before"
+        message = (f"{left:.0f} or fewer (left of tray '{trays['tray'][parent[i]]}' by then), "
                    f"got {trays.columns['pieces'].quote(child[i])}{total}")  # fmt: skip
         problems.append(trays.problem(child[i], "pieces", message, "overdrawn"))
     return problems

@@ -108,6 +108,10 @@ def from_sheet(file: str, rows: list[tuple[int, list[object]]]) -> tuple[Setting
         section = section if name is None else shown(name)
         if value is None:
             continue
+        if not section or key is None:
+            column = "key" if section else "section"
+            problems.append(Problem(file, number, column, "the name of a setting, got an empty cell", code="settings"))
+            continue
         path = f"{section}.{shown(key)}"
         if path in at:
             problems.append(Problem(file, number, "key", f"each key once, got '{path}' again", code="settings"))
@@ -119,9 +123,12 @@ def from_sheet(file: str, rows: list[tuple[int, list[object]]]) -> tuple[Setting
                                     code="settings"))  # fmt: skip
             continue
         (place[pest] if pest else place)[shown(key)] = value
-    settings, found = _Reader(
-        lambda path, message, **more: Problem(file, at.get(path), "value", f"{path}: {message}", **more)
-    ).read(document)
+
+    def place(path: str, message: str, **more: str) -> Problem:
+        rows = [row for known, row in at.items() if f"{known}.".startswith(f"{path}.")]  # a section: its first row
+        return Problem(file, min(rows), "value" if path in at else "section", f"{path}: {message}", **more)
+
+    settings, found = _Reader(place).read(document)
     return settings, problems + found
 
 

@@ -99,9 +99,12 @@ def frames(tables: dict[str, TypedTable]) -> dict[str, pd.DataFrame]:
             continue
         for column in schema.columns:
             table.columns[column.name].values = column_for_frame(column, table.columns[column.name])
-        values = {name: column.values for name, column in table.columns.items()}
-        out[name] = pd.DataFrame(values | table.extra, copy=False)
+        out[name] = pd.DataFrame({name: column.values for name, column in table.columns.items()}, copy=False)
     add_derived(out)
+    for name, table in tables.items():
+        if table.extra:  # all at once: pandas warns of a frame that grows by many columns one by one
+            known = {column: out[name][column].array for column in out[name]}
+            out[name] = pd.DataFrame(known | table.extra, copy=False)
     return out
 
 

@@ -13,6 +13,7 @@ import zlib
 from pathlib import PurePosixPath
 
 from .cells import Special
+from .looks import as_shown
 from .model import Problem
 from .raw import refuse
 
@@ -21,7 +22,6 @@ MOST_TAGS = 12_000_000  # of all parts together: 300,000 rows of a log, a minute
 MOST_PARTS = 2000
 BROKEN = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError, OSError, ValueError, RuntimeError)
 OLE = b"\xd0\xcf\x11\xe0"  # how an encrypted workbook begins, and an .xls of old
-ZERO_PADDED = re.compile(r"0{2,}")
 CONTROL = re.compile(r"_x00([01][0-9A-Fa-f])_")  # how a workbook writes the signs that XML cannot hold
 SHEETS = re.compile(rb"<(?:\w+:)?sheet\s")
 
@@ -127,9 +127,4 @@ def raw_cell(cell) -> object:
         return Special("error", str(value))
     if not isinstance(value, (int, float)):  # array formulas and data tables
         return Special("formula", str(getattr(value, "text", None) or getattr(value, "ref", "")))
-    look = cell.number_format or "General"
-    if "%" in look:
-        return Special("percent", f"{value * 100:g}%", float(value))
-    if ZERO_PADDED.fullmatch(look) and value >= 0 and value == int(value):
-        return Special("padded", str(int(value)).zfill(len(look)), float(value))
-    return value
+    return as_shown(value, cell.number_format or "General")
