@@ -93,7 +93,11 @@ def test_answers_in_the_shape_pass(tmp_path, answer):
         ({"x": KNOWN | {"p_value": 0.04}}, "Additional properties are not allowed ('p_value' was unexpected)"),
         ({"x": {"low": 0.1, "high": 0.2}}, "survival.x.high: 0.2 is not of type 'object'"),
         ({"x": {"low": {"day": 1}, "high": KNOWN}}, "survival.x.low: 'estimate' is a required property"),
-        ({"x": [{"estimate": 1}] * 10}, "... and 10 more"),
+        ({"x": [{"estimate": 1}] * 10}, "survival.x.0: 'low' is a required property (and 9 more like it)"),
+        ({"x": [{"estimate": 1}] * 10}, "would not be valid, 30 in all:"),
+        ({f"x{i}": {"estimate": 1} for i in "abc"}, "... and 4 of other kinds"),
+        ({"x": {"low": [{"a": 1}, {"b": "c" * 999}], "high": KNOWN}}, "an object is not of type 'number', 'null' (and 1"),
+        ({"x": KNOWN | {"estimate": "0.5" * 99}}, "0.50.50.5..."),
         ({"x": KNOWN | {"low": 0.95}}, "results.survival.x: limits crossed"),
     ],
 )
@@ -101,6 +105,7 @@ def test_answers_in_another_shape_are_refused_by_place(tmp_path, answer, words):
     with pytest.raises(ValueError, match=r"results\.json would not be valid") as error:
         check_results(document(tmp_path, ("survival", answer)))
     assert words in str(error.value)
+    assert max(map(len, str(error.value).splitlines())) < 250
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from functools import cache
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
     from afterdip.log import Log
 
 ANSWER = "application/vnd.afterdip.answer+json"
+_PLACE_IN_LIST = re.compile(r"(?<=\.)\d+(?=[.:])|(?<=\[)\d+(?=\])")
 SCHEMA = Path(__file__).with_name("results.schema.json")
-FAULTS_SHOWN = 20
+FAULTS_SHOWN, FAULT_LENGTH = 5, 200  # kinds of fault, characters of each
 
 
 def collect(
@@ -64,8 +66,9 @@ def recorded(node: NotebookNode) -> list[tuple[str, object]]:
 
 
 def check_results(document: dict) -> None:
-    """Raise ValueError with every way in which a document is not what the schema describes.
+    """Raise ValueError with the ways in which a document is not what the schema describes: page, key and fault.
 
+    A fault that all rows of a list share is named once, with how many more there are, and only the first kinds are.
     Beyond what a schema can say: limits are in order. A report has some 10,000 estimates, on which jsonschema takes
     seconds; fastjsonschema finds in a tenth of that whether all is well, and jsonschema is asked only when it is not.
     """
@@ -77,8 +80,20 @@ def check_results(document: dict) -> None:
     except fastjsonschema.JsonSchemaException as error:
         wrong += _every_fault(document) or [str(error)]
     if wrong:
-        more = [f"... and {len(wrong) - FAULTS_SHOWN} more"] if len(wrong) > FAULTS_SHOWN else []
-        raise ValueError("\n".join(["results.json would not be valid:", *wrong[:FAULTS_SHOWN], *more]))
+        raise ValueError("\n".join([f"results.json would not be valid, {len(wrong)} in all:", *_first_faults(wrong)]))
+
+
+def _first_faults(wrong: list[str]) -> list[str]:
+    """Return the first fault of each kind, cut to a line; of a kind are those that differ by places in lists only."""
+    kinds: dict[str, list[str]] = {}
+    for fault in wrong:
+        kinds.setdefault(_PLACE_IN_LIST.sub("", fault), []).append(fault)
+    out = []
+    for first, *rest in [*kinds.values()][:FAULTS_SHOWN]:
+        cut = first if len(first) <= FAULT_LENGTH else f"{first[:FAULT_LENGTH]}..."
+        out.append(f"{cut} (and {len(rest)} more like it)" if rest else cut)
+    others = sum(map(len, [*kinds.values()][FAULTS_SHOWN:]))
+    return [*out, *([f"... and {others} of other kinds"] if others else [])]
 
 
 def _every_fault(document: dict) -> list[str]:
@@ -86,7 +101,13 @@ def _every_fault(document: dict) -> list[str]:
 
     found = Draft7Validator(_schema()).iter_errors(document)
     found = sorted(found, key=lambda error: list(map(str, error.absolute_path)))
-    return [f"{'.'.join(map(str, error.absolute_path)) or 'results'}: {error.message}" for error in found]
+    return [f"{'.'.join(map(str, error.absolute_path)) or 'results'}: {_told(error)}" for error in found]
+
+
+def _told(error) -> str:
+    """Return what is wrong, an object or a list named as such instead of written out."""
+    kind = {dict: "an object", list: "a list"}.get(type(error.instance))
+    return error.message.replace(repr(error.instance), kind) if kind else error.message
 
 
 def _schema() -> dict:
