@@ -96,8 +96,8 @@ def test_answers_in_the_shape_pass(tmp_path, answer):
         ({"x": [{"estimate": 1}] * 10}, "survival.x.0: 'low' is a required property (and 9 more like it)"),
         ({"x": [{"estimate": 1}] * 10}, "would not be valid, 30 in all:"),
         ({f"x{i}": {"estimate": 1} for i in "abc"}, "... and 4 of other kinds"),
-        ({"x": {"low": [{"a": 1}, {"b": "c" * 999}], "high": KNOWN}}, "an object is not of type 'number', 'null' (and 1"),
-        ({"x": KNOWN | {"estimate": "0.5" * 99}}, "0.50.50.5..."),
+        ({"x": {"low": [{"a": 1}, {"b": "c" * 999}], "high": KNOWN}}, "an object is not of type 'number',"),
+        ({"x": KNOWN | {"estimate": "x" * 999}}, "xxxx..."),
         ({"x": KNOWN | {"low": 0.95}}, "results.survival.x: limits crossed"),
     ],
 )
