@@ -53,6 +53,13 @@ CASES = {
         [("trays.csv, row 6, column 'source': one spelling of each source, got 'Lot-A' and 'lot A' (first in row 2)",
           "lot_spelling", None)],
     ),
+    "one bath, two agents": (
+        both(put("sessions", 2, mix="M1"), put("sessions", 5, mix="M1", agitation="air"), put("sessions", 6, mix="M1")),
+        [("sessions.csv, row 4, column 'mix': one agent in bath 'M1', got 'OIL' and 'IOD' (first in row 2): "
+          "counted as two baths", "mix_of_agents", "003"),
+         ("sessions.csv, row 6, column 'mix': one agent in bath 'M1', got 'POW' and 'IOD' (first in row 2): "
+          "counted as two baths", "mix_of_agents", "005")],
+    ),
     "strength ten times off": (
         add_history,
         [

@@ -40,6 +40,14 @@ ADVICE = {
         "a product in use off its label",
         "Ask the veterinarian, and see local codes, whether this use is allowed at all: the log only records it.",
     ),
+    "sham_active": (
+        "a sham that has an active ingredient",
+        "Mark the agent as no sham, or empty its active: every loss over sham leans on plain tank water.",
+    ),
+    "sham_amount": (
+        "a sham dip into which something went",
+        "Correct the agent or empty the amount: a sham is plain tank water.",
+    ),
     "strength_jump": (
         "a strength far off the agent's other sessions",
         "Check unit, decimal point and bath volume of this session; correct the row if it was a slip of the pen.",
@@ -68,6 +76,14 @@ ADVICE = {
         "a lot, bottle, bath or water spelt two ways",
         "Settle on one spelling and correct the other: two spellings count as two lots, each with its own dips due.",
     ),
+    "mix_of_agents": (
+        "a mixed bath named in sessions of two agents",
+        "Correct the bath's name or the agent in one of them; a bath mixed anew gets a name of its own.",
+    ),
+    "far_date": (
+        "a date far from its dip",
+        "Check day and month: a bath is counted, and its work done, within days of it.",
+    ),
     "repeated_labour": (
         "labour rows written twice, or alike",
         "If they were pasted twice, delete one of each; if two people did the same, write who in `person`.",
@@ -83,6 +99,10 @@ ADVICE = {
     "unknown_column": (
         "a column the report does not know",
         "Nothing to do if it is the farm's own; if it is misspelt, correct the header.",
+    ),
+    "idle_setting": (
+        "a setting for a coral group or pest that the log does not have",
+        "Write its name as the log does: until then the setting has no effect.",
     ),
     "unknown_setting": (
         "a setting the report does not know",

@@ -66,7 +66,7 @@ def counted(n: int, noun: str) -> str:
 def notices(log: Tables) -> list[Problem]:
     """Return every warning of a valid log, in order of table and row."""
     return [
-        *agent_notices(log), *strength_notices(log), *handling_notices(log), *no_sham(log),
+        *agent_notices(log), *strength_notices(log), *handling_notices(log), *one_agent_per_mix(log), *no_sham(log),
         *not_for(log), *spelling(log), *check_notices(log), *repeated_labour(log),
     ]  # fmt: skip
 
@@ -144,6 +144,19 @@ def handling_notices(log: Tables) -> Iterator[Problem]:
     for i in np.flatnonzero(danger & (sessions["ppe"] == "no")):
         message = "the protection that the label and safety data sheet of a danger product ask for, got 'no'"
         yield log.at_session(i, "ppe", message, "no_ppe")
+
+
+def one_agent_per_mix(log: Tables) -> Iterator[Problem]:
+    """Mixed baths named in sessions of several agents (mix_of_agents), once per bath and further agent."""
+    sessions = log.frames["sessions"]
+    named = sessions.loc[sessions["mix"].notna(), ["mix", "agent"]].drop_duplicates()
+    first = dict(zip(named["mix"][::-1], named.index[::-1], strict=True))
+    for i in named.index[named.index != named["mix"].map(first)]:
+        mix, agent = named.loc[i]
+        of = f"'{sessions['agent'].iloc[first[mix]]}' (first in row {log.typed['sessions'].rows[first[mix]]})"
+        yield log.at_session(
+            i, "mix", f"one agent in bath '{mix}', got '{agent}' and {of}: counted as two baths", "mix_of_agents"
+        )
 
 
 def no_sham(log: Tables) -> Iterator[Problem]:
