@@ -90,7 +90,7 @@ def test_refused(tmp_path, text, expected):
 
 def test_not_toml(tmp_path):
     (line,) = lines(tmp_path, "[farm\nname = ")
-    assert line.startswith("farm.toml: a TOML file, got: ")
+    assert line.startswith("farm.toml, row 1: a TOML file, got: ")
 
 
 @pytest.mark.parametrize("xlsx", [False, True])

@@ -125,7 +125,7 @@ def open_large(path: str | Path, *, as_of: datetime.date | str) -> LargeLog:
         read_table(raw, name, path / f"{name}.parquet")
     if (path / "farm.toml").is_file():
         raw.farm_toml = ("farm.toml", (path / "farm.toml").read_bytes())
-    settings, about_settings = read_settings(raw)
+    settings, about_settings, _ = read_settings(raw)
     tables, of_cells = validate(raw, day)
     found = [p for p in (*raw.problems, *about_settings, *of_cells) if p.kind == "error"]
     if found:

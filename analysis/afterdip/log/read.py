@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from ..errors import DataError
+from .contradictions import contradictions
 from .files import log_files, read_files
 from .memory import give_back
 from .model import FileRecord, Log, Problem
@@ -70,7 +71,7 @@ def _stamp(file: Path) -> tuple[int, ...]:
 def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
     raw = read_files(path)
     give_back()
-    settings, about_settings = read_settings(raw)
+    settings, about_settings, setting = read_settings(raw)
     tables, of_cells = validate(raw, as_of)
     give_back()
     found = [*raw.problems, *about_settings, *of_cells]
@@ -80,7 +81,8 @@ def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
     log = None
     if not problems:
         data = frames(tables)
-        warnings += notices(Tables(data, tables, settings, as_of))
+        all_tables = Tables(data, tables, settings, as_of)
+        warnings += [*notices(all_tables), *contradictions(all_tables, setting)]
         warnings = in_order(warnings, order)
         log = Log(**data, settings=settings, warnings=tuple(warnings), files=tuple(raw.files))
     return log, CheckReport(tuple(problems), tuple(warnings), tuple(raw.files))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -70,36 +71,56 @@ VALUE = Setting("piece_value", "value", "*", "value of one piece of a coral grou
 SECTIONS = ("farm", "targets", "value", "compare", "release", "pests")
 
 
-def read_settings(log: RawLog) -> tuple[Settings, list[Problem]]:
-    """Return the settings (defaults where nothing usable stands) and every problem; unknown keys are warnings."""
+At = Callable[..., Problem]  # (path of a setting, message, ...) -> a Problem where that setting stands
+
+
+def read_settings(log: RawLog) -> tuple[Settings, list[Problem], At]:
+    """Return the settings (defaults where nothing usable stands), every problem, and what words one of a setting.
+
+    Unknown keys are warnings.
+    """
     if log.farm_toml and log.farm_sheet:
         where = log.farm_toml[0]
-        return Settings(), [
-            Problem(where, None, None, "one place for settings, got a farm sheet too", code="two_files")
-        ]
+        two = Problem(where, None, None, "one place for settings, got a farm sheet too", code="two_files")
+        return Settings(), [two], at_key(where)
     if log.farm_toml:
         return from_toml(*log.farm_toml)
     if log.farm_sheet:
         return from_sheet(*log.farm_sheet)
-    return Settings(), []
+    return Settings(), [], at_key("farm.toml")
 
 
-def from_toml(file: str, data: bytes) -> tuple[Settings, list[Problem]]:
+def at_key(file: str) -> At:
+    """Return what words a problem of a setting in a farm.toml."""
+    return lambda path, message, **more: Problem(file, None, path, message, **more)
+
+
+def from_toml(file: str, data: bytes) -> tuple[Settings, list[Problem], At]:
     """Return the settings in a farm.toml; a number in quotes is refused."""
     try:
         document = tomllib.loads(data.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:  # TOMLDecodeError, UnicodeDecodeError, and numbers too long to read
-        return Settings(), [Problem(file, None, None, f"a TOML file, got: {error}", code="settings")]
-    return _Reader(lambda path, message, **more: Problem(file, None, path, message, **more), quoted_numbers=False).read(
-        document
-    )
+    except (ValueError, RecursionError) as error:
+        return Settings(), [no_toml(file, data, error)], at_key(file)
+    return *_Reader(at_key(file), quoted_numbers=False).read(document), at_key(file)
 
 
-def from_sheet(file: str, rows: list[tuple[int, list[object]]]) -> tuple[Settings, list[Problem]]:
+def no_toml(file: str, data: bytes, error: Exception) -> Problem:
+    """Return the problem of what is no TOML, at its row as far as that is known."""
+    if isinstance(error, UnicodeDecodeError):
+        row = data.count(b"\n", 0, error.start) + 1
+        return Problem(file, row, None, f"UTF-8 text, got byte 0x{data[error.start]:02x}", code="settings")
+    found = re.fullmatch(r"(.*) \(at line (\d+), column \d+\)", str(error), re.DOTALL)
+    words, row = (found[1], int(found[2])) if found else (str(error), None)
+    if isinstance(error, RecursionError):
+        words = "lists in lists without end"
+    return Problem(file, row, None, f"a TOML file, got: {shown(words)}", code="settings")
+
+
+def from_sheet(file: str, rows: list[tuple[int, list[object]]]) -> tuple[Settings, list[Problem], At]:
     """Return the settings on a `farm` sheet; an empty section means that of the row above, an empty value: not set."""
     header = [shown(tidy(cell)).casefold() for cell in (rows[0][1] if rows else [])]
     if header[:3] != ["section", "key", "value"]:
-        return Settings(), [Problem(file, 1, None, "columns section, key, value", code="settings")]
+        return Settings(), [Problem(file, 1, None, "columns section, key, value", code="settings")], at_key(file)
     document: dict[str, dict] = {}
     at: dict[str, int] = {}
     problems, section = [], ""
@@ -125,18 +146,21 @@ def from_sheet(file: str, rows: list[tuple[int, list[object]]]) -> tuple[Setting
         (place[pest] if pest else place)[shown(key)] = value
 
     def place(path: str, message: str, **more: str) -> Problem:
-        rows = [row for known, row in at.items() if f"{known}.".startswith(f"{path}.")]  # a section: its first row
+        known = f"{path}.".casefold()  # a coral group is the same in any case
+        rows = [
+            row for at_path, row in at.items() if f"{at_path}.".casefold().startswith(known)
+        ]  # a section: its first
         return Problem(file, min(rows), "value" if path in at else "section", f"{path}: {message}", **more)
 
     settings, found = _Reader(place).read(document)
-    return settings, problems + found
+    return settings, problems + found, place
 
 
 @dataclass(slots=True)
 class _Reader:
     """Turns a document of sections into Settings; `at(path, message)` words a problem, `problems` gathers them."""
 
-    at: Callable[..., Problem]
+    at: At
     quoted_numbers: bool = True
     problems: list[Problem] = field(default_factory=list)
 
