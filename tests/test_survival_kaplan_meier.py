@@ -21,6 +21,7 @@ from afterdip.survival import (
     survival_influence,
     survival_on,
 )
+from afterdip.survival.limits import PRIOR_SESSIONS, PRIOR_SESSIONS_OF_DIFFERENCE, effective_sessions
 from survival_data import CASES, expand, leukaemia, numerical_jackknife, sessions, weighted_rows
 
 
@@ -188,14 +189,56 @@ def test_printed_number_is_the_band():
     assert survival_at(curve, 30).pieces == (rows.deaths + rows.left).sum()
 
 
-def test_sessions_that_agree_give_clopper_pearson_shrunk_for_few_sessions():
-    # 12 sessions of 20 with 2 deaths each: no sign of clustering beyond the assumed third of a session
-    curve = kaplan_meier([30] * 12, [2] * 12, [18] * 12, session=range(12))
-    effect = max((4.8 / 3 + 0) / (11 + 1 / 3), 1)
-    n = 240 / effect * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 11)) ** 2
-    exact = stats.beta.ppf(0.025, 0.1 * n, 0.9 * n + 1), stats.beta.ppf(0.975, 0.1 * n + 1, 0.9 * n)
-    found = loss_at(curve, 30)
-    assert (found.low, found.high) == pytest.approx(exact, abs=1e-10)
+def by_hand(deaths, pieces, prior=1.0, level=0.95):
+    """Limits of loss in sessions of equally many pieces, all looked at on one day, written out anew."""
+    d, m, upper = np.asarray(deaths, float), len(deaths), (1 + level) / 2
+    p, n = d.sum() / (m * pieces), m * pieces
+    off = d - d.mean()
+    k, behind = d.sum() ** 2 / (d**2).sum(), (off**2).sum() ** 2 / max((off**4).sum(), 1e-300)
+    measured = (off**2).sum() * m / (m - 1) / (n * p * (1 - p))
+    averaged = max((prior * (1 + 0.2 * (pieces - 1)) + (k - 1) * measured) / (prior + k - 1), 1)
+
+    def sized(effect, df):
+        free = df * np.sqrt(effect / max(effect - 1, 1e-6))
+        return effect * (stats.t.ppf(upper, free) / stats.norm.ppf(upper)) ** 2
+
+    far = sized(averaged, max(4, min(behind, m - 1)) if k > 1 else 30)
+    near = sized(max(measured, 1), m - 1)
+    below, above = n / (p * far + (1 - p) * near), n / ((1 - p) * far + p * near)
+    x, y = p * below, (1 - p) * above
+    a, b = 0.75 * (1 - p) * x / (x + 1), 0.75 * p * y / (y + 1)
+    low = stats.beta.ppf(1 - upper, x + a, below - x + 1 - a)
+    return low, stats.beta.ppf(upper, p * above + 1 - b, y + b)
+
+
+@pytest.mark.parametrize(
+    "deaths", [[2] * 12, [1, 0, 0, 6, 0, 2], [5, 0, 0, 0, 0], [1, 1, 0, 0, 9, 0, 0, 0], [18, 20, 11, 20, 17]]
+)
+@pytest.mark.parametrize("level", [0.95, 0.9])
+def test_session_limits_by_hand(deaths, level):
+    curve = kaplan_meier(
+        [30] * len(deaths), deaths, [20 - d for d in deaths], session=range(len(deaths)), confidence_level=level
+    )
+    for prior in (PRIOR_SESSIONS, PRIOR_SESSIONS_OF_DIFFERENCE):
+        found = loss_at(curve, 30, prior_sessions=prior)
+        assert (found.low, found.high) == pytest.approx(by_hand(deaths, 20, prior, level), abs=1e-9)
+
+
+def test_clumped_deaths_widen_the_far_limit_most():
+    one, two = (
+        loss_at(kaplan_meier([30] * 10, deaths, [30 - d for d in deaths], session=range(10)), 30)
+        for deaths in ([3] * 10, [21, 3, 3, 3, 0, 0, 0, 0, 0, 0])
+    )
+    assert one.estimate == pytest.approx(two.estimate)
+    assert two.high - two.estimate > 2 * (one.high - one.estimate)
+    assert two.high - two.estimate > 3 * (two.estimate - two.low)
+
+
+def test_effective_sessions_count_equal_ones_and_no_others():
+    assert effective_sessions(np.array([[4.0], [4], [4]])).tolist() == [3]
+    assert effective_sessions(np.array([[9.0, 0], [0, 0], [0, 0]])).tolist() == [1, 0]
+    assert effective_sessions(np.array([[[9.0], [1]]])).shape == (1, 1)
+    assert effective_sessions(np.array([[9.0], [1]]))[0] == pytest.approx(100 / 82)
 
 
 def test_reading_between_days():

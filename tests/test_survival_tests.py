@@ -218,9 +218,18 @@ def test_restricted_mean_refuses_and_bounds():
     none = kaplan_meier([30] * 6, [0] * 6, [20] * 6, session=range(6))
     assert rmst(none, 30).estimate.high == 30
     assert 0 < rmst(none, 30).estimate.low < 30
-    assert "no death" in rmst_difference(rmst(none, 30), rmst(none, 30)).reason
+    others = kaplan_meier([30] * 6, [0] * 6, [20] * 6, session=list("uvwxyz"))
+    bound = rmst_difference(rmst(none, 30), rmst(others, 30))
+    assert (bound.estimate, bound.low) == (0, pytest.approx(rmst(none, 30).estimate.low - 30))
+    assert bound.high == -bound.low
+    alone = kaplan_meier([30], [0], [20])
+    assert "no death" in rmst_difference(rmst(alone, 30), rmst(alone, 30)).reason
     one = kaplan_meier([3, *[30] * 6], [4, *[0] * 6], [0, *[20] * 6], session=[0, 0, 1, 2, 3, 4, 5])
-    assert "one session only" in rmst(one, 30).estimate.reason
+    found = rmst(one, 30).estimate  # 4 of 124 died on day 3, all in one session: the correlation is the assumed one
+    assert found.estimate == pytest.approx(30 - 27 * 4 / 124)
+    assert 30 - found.estimate < found.estimate - found.low < 30
+    with pytest.raises(ValueError, match="confidence_level"):
+        rmst_difference(rmst(none, 30), rmst(none, 30), confidence_level=0.9)
     with pytest.raises(ValueError, match="within the 30 days"):
         rmst(none, 31)
     with pytest.raises(ValueError, match="same tau_days"):
@@ -234,7 +243,10 @@ def test_shared_sessions_enter_the_difference_of_means_by_their_covariance():
     apart = rmst_difference(one, rmst(kaplan_meier(b.days, b.deaths, b.left, session=b.session + 100), 30))
     assert same.estimate == 0
     assert same.sessions == 10
-    assert same.high == pytest.approx(0, abs=1e-9)
+    lost = one.lost_in_difference
+    # the same sessions on both sides: what is left is the asymmetry of the limits
+    assert same.high == pytest.approx(30 * abs(lost.high + lost.low - 2 * lost.estimate))
+    assert same.high - same.low < 0.7 * (apart.high - apart.low)
     assert apart.low < apart.estimate < apart.high
     assert apart.sessions == 20
 

@@ -9,7 +9,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..estimate import Estimate, cannot_say
 from .followup import followed_to, followup_refusal
-from .limits import INTRA_SESSION_CORRELATION, design_effect, loglog_limits, session_limits, zero_bound
+from .limits import (
+    INTRA_SESSION_CORRELATION,
+    design_effect,
+    effective_sessions,
+    loglog_limits,
+    session_limits,
+    zero_bound,
+)
 from .rows import SessionCounts, inverse, session_counts
 
 
@@ -19,7 +26,8 @@ class CumulativeIncidence:
 
     `incidence`, `piece_error`, `standard_error`, `low`, `high`: shape (n_causes, n_days), in the order of `causes`;
     `events`: the same shape. `remaining`: shape (n_days,), neither dead nor detached; it and the incidences sum to 1.
-    `standard_error` is the plain session sandwich where sessions were given, otherwise `piece_error`.
+    `standard_error` is the plain session sandwich where sessions were given, otherwise `piece_error`. `effective`:
+    shape (2, n_causes, n_days), effective sessions with such ends, and behind the error; none without sessions.
     """
 
     causes: tuple[str, ...]
@@ -32,6 +40,7 @@ class CumulativeIncidence:
     standard_error: NDArray[np.float64]
     low: NDArray[np.float64]
     high: NDArray[np.float64]
+    effective: NDArray[np.float64]
     confidence_level: float
     counts: SessionCounts
     method: str
@@ -79,14 +88,17 @@ def cumulative_incidence(
     incidence = np.cumsum(before * d / n, axis=1)
     incidence[incidence > 1 - 1e-12] = 1.0  # all lost to one cause: exactly, whatever the rounding
     piece_error = np.stack([_piece_error(n, d.sum(axis=0), dk, f, before) for dk, f in zip(d, incidence, strict=True)])
-    error, method = piece_error, "Aalen-Johansen; log-log limits, pieces taken as independent"
+    error, effective = piece_error, np.zeros((2, *piece_error.shape))
+    method = "Aalen-Johansen; log-log limits, pieces taken as independent"
     if counts.sessions:
-        error = np.stack([_session_error(counts, k, incidence[k], before) for k in range(len(causes))])
+        squares = np.stack([_squared_influence(counts, k, incidence[k], before) for k in range(len(causes))])
+        error = np.sqrt(squares.sum(axis=1))
+        effective = np.stack([effective_sessions(counts.ends.cumsum(axis=2)), effective_sessions(squares)])
         method = "Aalen-Johansen; exact binomial limits at the effective number of pieces, sessions as units"
-    low, high = _limits(counts, incidence, piece_error, error, confidence_level)
+    low, high = _limits(counts, incidence, piece_error, error, effective, confidence_level)
     return CumulativeIncidence(
-        tuple(causes), counts.days, n, d, incidence, remaining, piece_error, error, low, high, confidence_level, counts,
-        method,
+        tuple(causes), counts.days, n, d, incidence, remaining, piece_error, error, low, high, effective,
+        confidence_level, counts, method,
     )  # fmt: skip
 
 
@@ -116,7 +128,7 @@ def incidence_at(
         return cannot_say(refusal, confidence_level=level, **counts)
     f, note = float(result.incidence[k, j]), f"; {seen} {cause}"
     low, high = _limits(
-        result.counts, result.incidence, result.piece_error, result.standard_error, level,
+        result.counts, result.incidence, result.piece_error, result.standard_error, result.effective, level,
         correlation=intra_session_correlation,
     )  # fmt: skip
     low, high = float(low[k, j]), float(high[k, j])
@@ -136,13 +148,14 @@ def _piece_error(n: NDArray, d: NDArray, dk: NDArray, f: NDArray, before: NDArra
     return np.sqrt(np.maximum(variance, 0))  # rounding can leave a zero slightly negative
 
 
-def _session_error(counts: SessionCounts, k: int, f: NDArray, before: NDArray) -> NDArray:
-    """Root sum of squared session influences on F_k(t): own hazard's score, less what earlier losses took away."""
+def _squared_influence(counts: SessionCounts, k: int, f: NDArray, before: NDArray) -> NDArray:
+    """Squared influence of each session on F_k(t), shape (n_sessions, n_days): own hazard's score, less what earlier
+    losses took away."""
     n, d = counts.at_risk.sum(axis=0), counts.ends.sum(axis=(0, 1))
     own = (counts.ends[k] - counts.at_risk * (counts.ends[k].sum(axis=0) / n)) * (before / n)
     earlier = (counts.ends.sum(axis=0) - counts.at_risk * (d / n)) * inverse(n - d)
     influence = own.cumsum(axis=1) - f * earlier.cumsum(axis=1) + (earlier * f).cumsum(axis=1)
-    return np.sqrt(np.square(influence).sum(axis=0))
+    return np.square(influence)
 
 
 def _limits(
@@ -150,6 +163,7 @@ def _limits(
     incidence: NDArray,
     piece_error: NDArray,
     error: NDArray,
+    effective: NDArray,
     level: float,
     *,
     correlation: float = INTRA_SESSION_CORRELATION,
@@ -163,7 +177,8 @@ def _limits(
             piece_error,
             error,
             sessions=len(counts.sessions),
-            sessions_with_events=(counts.ends.cumsum(axis=2) > 0).sum(axis=1),
+            event_sessions=effective[0],
+            error_sessions=effective[1],
             assumed_design_effect=assumed,
             confidence_level=level,
         )

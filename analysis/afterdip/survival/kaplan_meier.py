@@ -7,7 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .limits import INTRA_SESSION_CORRELATION, design_effect, loglog_limits, session_limits, zero_bound
+from .limits import (
+    INTRA_SESSION_CORRELATION,
+    PRIOR_SESSIONS,
+    design_effect,
+    effective_sessions,
+    loglog_limits,
+    session_limits,
+    zero_bound,
+)
 from .rows import SessionCounts, inverse, session_counts
 
 
@@ -18,7 +26,8 @@ class SurvivalCurve:
     `at_risk`: pieces followed to at least that day; `deaths`, `left`: pieces that died, or were last seen alive, on it.
     `survival` holds from that day to the next. `piece_error` is Greenwood's standard error. `standard_error` is the
     plain session sandwich (no small-sample factor) where sessions were given, otherwise Greenwood's. `low`, `high`:
-    limits at `confidence_level`. `counts`: the same numbers by session, from which influences are computed.
+    limits at `confidence_level`. `effective`: shape (2, n_days), effective sessions with deaths, and behind the error;
+    none without sessions. `counts`: the same numbers by session, from which influences are computed.
     """
 
     days: NDArray[np.float64]
@@ -30,6 +39,7 @@ class SurvivalCurve:
     standard_error: NDArray[np.float64]
     low: NDArray[np.float64]
     high: NDArray[np.float64]
+    effective: NDArray[np.float64]
     confidence_level: float
     counts: SessionCounts
     method: str
@@ -75,18 +85,20 @@ def kaplan_meier(
     survival = np.cumprod(1 - d / n)
     survival[n == d] = 0.0  # exactly, whatever the rounding of d / n
     survivors = inverse(n - d)
-    piece_error = survival * np.sqrt(np.cumsum(d / n * survivors))
+    piece_error, effective = survival * np.sqrt(np.cumsum(d / n * survivors)), np.zeros((2, len(n)))
     if counts.sessions:
-        scores = (by_session - counts.at_risk * (d / n)) * survivors
-        error = survival * np.sqrt(np.square(scores.cumsum(axis=1)).sum(axis=0))
+        squares = np.square(((by_session - counts.at_risk * (d / n)) * survivors).cumsum(axis=1))
+        error = survival * np.sqrt(squares.sum(axis=0))
+        effective = np.stack([effective_sessions(by_session.cumsum(axis=1)), effective_sessions(squares)])
         method = "Kaplan-Meier; exact binomial limits at the effective number of pieces, sessions as units"
     else:
         error, method = piece_error, "Kaplan-Meier; log-log limits, pieces taken as independent"
-    low, high = curve_limits(counts, survival, piece_error, error, confidence_level=confidence_level)
+    low, high = curve_limits(counts, survival, piece_error, error, effective, confidence_level=confidence_level)
     left_by_day = n - d - np.append(n[1:], 0)
     return SurvivalCurve(
-        counts.days, n, d, left_by_day, survival, piece_error, error, low, high, confidence_level, counts, method
-    )
+        counts.days, n, d, left_by_day, survival, piece_error, error, low, high, effective, confidence_level, counts,
+        method,
+    )  # fmt: skip
 
 
 def curve_limits(
@@ -94,9 +106,11 @@ def curve_limits(
     survival: NDArray,
     piece_error: NDArray,
     error: NDArray,
+    effective: NDArray,
     *,
     confidence_level: float,
     correlation: float = INTRA_SESSION_CORRELATION,
+    prior_sessions: float = PRIOR_SESSIONS,
 ) -> tuple[NDArray, NDArray]:
     """Return the lower and upper limits of survival on each day, as `kaplan_meier` describes them."""
     m, assumed = len(counts.sessions), 1.0
@@ -107,9 +121,11 @@ def curve_limits(
             piece_error,
             error,
             sessions=m,
-            sessions_with_events=(counts.ends[0].cumsum(axis=1) > 0).sum(axis=0),
+            event_sessions=effective[0],
+            error_sessions=effective[1],
             assumed_design_effect=assumed,
             confidence_level=confidence_level,
+            prior_sessions=prior_sessions,
         )
         low, high = 1 - high, 1 - low
     else:

@@ -2,11 +2,15 @@
 
 Pieces of one session share its fate, so n pieces are worth n / design effect independent ones. The limits are exact
 binomial (Clopper & Pearson 1934) at that effective number, shrunk for the few degrees of freedom, as Korn & Graubard
-(1998, Survey Methodology 24:193-201) do for surveys. What is added here, because without it they and log-log t limits
-cover only 84-90 % at 10-30 sessions, 3 % loss and a correlation of 0.3 (tests/reference/calibration): with deaths in
-only a few sessions the data cannot tell the design effect, so the estimate of it is averaged with the one an assumed
-intra-session correlation implies, which weighs as much as a third of a session with deaths, and the degrees of freedom
-follow the sessions with deaths instead of all sessions.
+(1998, Survey Methodology 24:193-201) do for surveys. As published they cover 84-90 % at 10-30 sessions, 3 % loss and
+a correlation of 0.3, and less where a few baths are far worse than the rest (tests/reference/calibration): a log with
+few deaths has not yet met its bad baths, so that it measures too small a loss and, at once, too small a design effect.
+
+Therefore the two limits differ. The far one, on the side of more of the rarer outcome, averages the design effect with
+the one an assumed intra-session correlation implies, weighing as one session with deaths, and takes its degrees of
+freedom from the sessions that carry the error. The near one rests on what was measured, on all sessions less one, and
+stands a part of a piece nearer: with clumped deaths it is hardly ever missed. Both counts of sessions are effective
+ones, (sum x)^2 / sum x^2 over sessions: ten sessions, of which one has nearly all deaths, are little more than one.
 """
 
 from __future__ import annotations
@@ -23,15 +27,25 @@ MIN_SESSIONS = 5
 (tests/reference/calibration/survival_coverage.csv), but below five LEAST_DF exceeds the sessions less one: they would
 rest more on the assumed correlation than on the log."""
 
-PRIOR_WEIGHT = 1 / 3
-"""Weight of the assumed design effect, in sessions with deaths; tuned so that coverage stays within 94-98.5 %."""
+PRIOR_SESSIONS = 1.0
+"""Weight of the assumed design effect in the far limit, in effective sessions with deaths. At a third of it limits
+cover 91 % at 2-5 % loss, 45-60 sessions and a correlation of 0.3 that is normal on the logit scale; at twice as much
+they are a twentieth wider and cover more than 98 % in twice as many cells."""
+
+PRIOR_SESSIONS_OF_DIFFERENCE = 0.5
+"""The same in a difference of two arms, where a miss takes the far limit of one and the near limit of the other."""
 
 LEAST_DF = 4
-"""Degrees of freedom never fall below this: with one or two such sessions the design effect is mostly assumed."""
+"""Degrees of freedom of the far limit never fall below this: with one or two such sessions the design effect is mostly
+assumed."""
 
 ONE_SESSION_DF = 30
 """With deaths in one session only the design effect is the assumed one and nothing is estimated, so that limits need
-not be widened for it: coverage stays at 97.6 % or more at 1-3 % loss, and the width falls by up to a third."""
+not be widened for it."""
+
+NEARER = 0.75
+"""Of a piece, by which the near limit stands closer than the exact one where deaths are many; half of that with one
+effective death, as limits closer still miss a loss near nought (half a piece throughout: Jeffreys)."""
 
 MOST_REFITS = 200
 """Up to so many sessions a fitted model's limits come from refits without each of them, beyond from the sandwich."""
@@ -56,29 +70,57 @@ def session_limits(
     session_error: ArrayLike,
     *,
     sessions: int,
-    sessions_with_events: ArrayLike,
+    event_sessions: ArrayLike,
+    error_sessions: ArrayLike,
     assumed_design_effect: float,
     confidence_level: float,
+    prior_sessions: float = PRIOR_SESSIONS,
 ) -> tuple[NDArray, NDArray]:
     """Return low and high of a proportion strictly between 0 and 1; elsewhere the proportion itself.
 
     `piece_error`: its standard error as if pieces were independent (Greenwood); `session_error`: the plain sandwich,
-    here multiplied by sqrt(m / (m - 1)). With k sessions with events the design effect used is
-    (assumed / 3 + (k - 1) estimated) / (1 / 3 + k - 1), at least 1, and t has max(4, min(k, m - 1)) degrees of freedom,
-    or ONE_SESSION_DF where k is 1. Arrays broadcast.
+    here multiplied by sqrt(m / (m - 1)). `event_sessions`, `error_sessions`: effective numbers of sessions, of their
+    events and of their squared influences. With k event sessions the far design effect is
+    (prior_sessions * assumed + (k - 1) measured) / (prior_sessions + k - 1), on max(4, min(error_sessions, m - 1))
+    degrees of freedom, or ONE_SESSION_DF where k is 1; the near one is the measured, on m - 1; neither is below 1. Up
+    to a half the upper limit is the far one by 1 - p, beyond the lower by p: there is no jump. Arrays broadcast.
     """
     p, v0, v1 = np.asarray(proportion, float), np.square(piece_error), np.square(session_error)
     known = (p > 0) & (p < 1) & (v0 > 0)
-    safe, v0 = np.where(known, p, 0.5), np.where(known, v0, 1.0)
-    k = np.maximum(np.asarray(sessions_with_events, float), 1)
-    estimated = v1 / v0 * (sessions / max(sessions - 1, 1))
-    weights = PRIOR_WEIGHT + k - 1
-    design_effect = np.maximum((PRIOR_WEIGHT * assumed_design_effect + (k - 1) * estimated) / weights, 1)
-    df = np.where(k <= 1, ONE_SESSION_DF, np.maximum(np.minimum(k, sessions - 1), LEAST_DF))
-    upper = 0.5 + confidence_level / 2
-    n = safe * (1 - safe) / (v0 * design_effect) * np.square(ndtri(upper) / stdtrit(df, upper))
-    low, high = betaincinv(safe * n, (1 - safe) * n + 1, 1 - upper), betaincinv(safe * n + 1, (1 - safe) * n, upper)
-    return np.where(known, low, p), np.where(known, high, p)
+    p, v0, upper = np.where(known, p, 0.5), np.where(known, v0, 1.0), 0.5 + confidence_level / 2
+    k = np.maximum(np.asarray(event_sessions, float), 1)
+    measured = v1 / v0 * (sessions / max(sessions - 1, 1))
+    averaged = (prior_sessions * assumed_design_effect + (k - 1) * measured) / (prior_sessions + k - 1)
+    few = np.where(k > 1 + 1e-9, np.clip(error_sessions, LEAST_DF, max(sessions - 1, LEAST_DF)), ONE_SESSION_DF)
+    far, near = _widened(averaged, few, upper), _widened(measured, max(sessions - 1, 1), upper)
+    n = p * (1 - p) / v0
+    below, above = n / (p * far + (1 - p) * near), n / ((1 - p) * far + p * near)
+    dead, alive = p * below, (1 - p) * above
+    nearer_low, nearer_high = NEARER * (1 - p) * dead / (dead + 1), NEARER * p * alive / (alive + 1)
+    low = betaincinv(dead + nearer_low, (1 - p) * below + 1 - nearer_low, 1 - upper)
+    high = betaincinv(p * above + 1 - nearer_high, alive + nearer_high, upper)
+    at = np.asarray(proportion, float)
+    return np.where(known, np.minimum(low, p), at), np.where(known, np.maximum(high, p), at)
+
+
+def _widened(effect: NDArray, df: ArrayLike, upper: float) -> NDArray:
+    """Design effect, at least 1, times the squared ratio of Student's to the normal quantile.
+
+    What pieces would vary by on their own is known, only the excess is estimated: the nearer the effect is to 1, the
+    more degrees of freedom it has, by sqrt(effect / (effect - 1)).
+    """
+    effect = np.maximum(effect, 1)
+    df = df * np.sqrt(effect / np.maximum(effect - 1, 1e-6))
+    return effect * np.square(stdtrit(df, upper) / ndtri(upper))
+
+
+def effective_sessions(parts: NDArray) -> NDArray[np.float64]:
+    """Return how many equal sessions would be as even, (sum x)^2 / sum x^2; 0 where all are 0.
+
+    `parts`: what each session adds, 0 or more, shape (..., n_sessions, n_days); the result has shape (..., n_days).
+    """
+    squares = np.einsum("...gj,...gj->...j", parts, parts)
+    return np.divide(np.square(parts.sum(axis=-2)), squares, out=np.zeros_like(squares), where=squares > 0)
 
 
 def design_effect(pieces_by_session: ArrayLike, *, correlation: float) -> float:
