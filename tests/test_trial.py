@@ -12,6 +12,7 @@ from afterdip.proportion import design_effect
 from afterdip.trial import (
     deal,
     deaths_for_hazard_ratio,
+    difference_shown,
     pieces_for_difference,
     pieces_for_margin,
     power_for_difference,
@@ -97,6 +98,21 @@ def test_sessions_needed_from_a_comparison_begun():
     own = sessions_needed_from(found.contrast, (200, 200), 0.03)
     planned = sessions_needed(0.1, 0.03, mean_size=40, correlation=0.1)
     assert own.total == pytest.approx(planned.total, rel=0.25)
+
+
+def test_the_difference_shown_by_some_sessions_takes_that_many():
+    needed = sessions_needed(0.93, 0.05, mean_size=20, correlation=0.1)
+    assert difference_shown(needed, needed.to_show_difference) == pytest.approx(0.05, abs=1e-3)  # sessions are whole
+    gaps = [difference_shown(needed, sessions) for sessions in (6, 12, 30, 60)]
+    assert gaps == sorted(gaps, reverse=True)
+    for sessions, gap in zip((6, 12, 30, 60), gaps, strict=True):
+        pieces = sessions * needed.pieces_worth_a_session
+        power = power_for_difference(0.93, 0.93 - gap, pieces, confidence_level=0.99)
+        assert power == pytest.approx(0.8, abs=1e-6)
+    even = sessions_needed(0.5, 0.05, mean_size=8, correlation=0.0)
+    assert difference_shown(even, 1) is None  # by hand: half against none takes 16 pieces, a session has 8
+    assert difference_shown(even, 2) is not None
+    assert difference_shown(sessions_needed(0.05, 0.03, mean_size=40, correlation=0.0), 10**9) == pytest.approx(1e-4)
 
 
 def test_dealing_is_even_random_and_reproducible():

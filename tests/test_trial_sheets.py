@@ -12,6 +12,7 @@ from afterdip.cli import main
 from afterdip.log import read_log
 from afterdip.report.trial_sheets import form_tables, write_trial
 from afterdip.tables.trial import plan_sentence, plan_table
+from afterdip.trial import difference_shown
 from builders import small_log, write_log
 
 DEMO = Path(__file__).parents[1] / "data" / "demo" / "log"
@@ -69,6 +70,19 @@ def test_what_is_needed_is_what_the_comparison_says(plan):
     assert json.loads(json.dumps(found, allow_nan=False)) == found
     assert len(plan_table(plan).rows) == 2
     assert "sessions per agent" in plan_sentence(plan)
+
+
+def test_the_plan_says_what_its_own_sheets_would_show(demo, plan):
+    kill, loss = plan.shown_by_blocks
+    pair = plan.needed[AGENTS]
+    assert kill == difference_shown(pair.kill, 12) > plan.kill_margin  # twelve sessions are far fewer than are needed
+    assert f"differences from {100 * loss:.0f} points up in loss" in plan_sentence(plan)
+    three = answer_trial(demo, agents=(*AGENTS, "salt-step"), as_of=AS_OF)
+    assert three.shown_by_blocks[0] == max(difference_shown(n.kill, 12) for n in three.needed.values())
+    assert "worm-bath, oil-drip and salt-step" in plan_sentence(three)
+    few = answer_trial(demo, agents=AGENTS, as_of=AS_OF, blocks=5)
+    assert few.shown_by_blocks == (None, None)
+    assert "By themselves they give no verdict, which takes 6 sessions per agent" in plan_sentence(few)
 
 
 def test_three_agents_make_three_pairs(demo):

@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from .comparison import MARGIN_LEVEL, SUPERIOR_LEVEL, Contrast
 from .proportion import design_effect
 
+_LEAST_GAP = 1e-4  # no farm cares for a smaller difference
 
 def pieces_for_difference(
     first: float, second: float, *, confidence_level: float = 0.95, power: float = 0.8, continuity: bool = False
@@ -146,6 +148,25 @@ def sessions_needed_from(
     """
     worth = 2.0 / (sessions[0] / contrast.n_first + sessions[1] / contrast.n_second)
     return _needed(0.5 * (contrast.first + contrast.second), margin, worth, power, superior_level)
+
+
+def difference_shown(
+    needed: SessionsNeeded, sessions: int, *, superior_level: float = SUPERIOR_LEVEL
+) -> float | None:
+    """Smallest difference that so many sessions per agent prove with the planned power; None where none would be.
+
+    The other agent lies towards and beyond one half, as in `sessions_needed`; `needed` says what a session is worth.
+    """
+    p, pieces = needed.proportion, sessions * needed.pieces_worth_a_session
+    sign, room = (1.0, 1.0 - p) if p < 0.5 else (-1.0, p)
+
+    def lacking(gap: float) -> float:
+        end = min(1.0, max(0.0, p + sign * gap))
+        return pieces_for_difference(p, end, confidence_level=superior_level, power=needed.power) - pieces
+
+    if lacking(room) > 0.0:
+        return None
+    return float(brentq(lacking, _LEAST_GAP, room)) if lacking(_LEAST_GAP) > 0.0 else _LEAST_GAP
 
 
 def _needed(proportion: float, margin: float, worth: float, power: float, superior_level: float) -> SessionsNeeded:

@@ -11,10 +11,10 @@ import pandas as pd
 from afterdip.answers.comparison import check_agents, judge, scope_of
 from afterdip.answers.comparison_needed import ASSUMED_CORRELATION, Needed
 from afterdip.answers.comparison_reader import ComparisonReader
-from afterdip.comparison import SUPERIOR_LEVEL, Margins
+from afterdip.comparison import MINIMUM_SESSIONS, SUPERIOR_LEVEL, Margins
 from afterdip.log.model import Log
 from afterdip.tally.comparison import NOT_RECORDED
-from afterdip.trial import deal, sessions_by_survival
+from afterdip.trial import deal, difference_shown, sessions_by_survival
 
 RECENT_DAYS = 365  # corals and mother lots of this stretch fill the blocks
 LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"  # no I, O or Q: they are misread on a wet sheet
@@ -45,8 +45,9 @@ class TrialPlan:
     """A planned comparison: `needed` per pair of agents, sheets for `blocks`, and what it was reckoned from.
 
     `sessions_by_survival`: sessions per agent for a log-rank test of a loss at the farm's target against one a margin
-    above it. `sessions_per_agent` is what the verdict needs, every pair counted. `left_out`: coral groups that one of
-    the agents is not for.
+    above it. `sessions_per_agent` is what the verdict needs, every pair counted. `shown_by_blocks`: the differences in
+    kill and in loss that these blocks alone would prove of any pair (None where none). `left_out`: coral groups that
+    one of the agents is not for.
     """
 
     agents: tuple[str, ...]
@@ -54,6 +55,7 @@ class TrialPlan:
     needed: dict[tuple[str, str], Needed]
     sessions_per_agent: int
     sessions_by_survival: int
+    shown_by_blocks: tuple[float | None, float | None]
     trays_per_session: int
     pieces_per_tray: int
     kill_margin: float
@@ -71,6 +73,7 @@ class TrialPlan:
             "seed": self.seed,
             "sessions_per_agent": self.sessions_per_agent,
             "sessions_by_survival": self.sessions_by_survival,
+            "shown_by_blocks": dict(zip(("kill", "loss"), self.shown_by_blocks, strict=True)),
             "trays_per_session": self.trays_per_session,
             "pieces_per_tray": self.pieces_per_tray,
             "pairs": [{"first": a, "second": b} | n.to_json() for (a, b), n in self.needed.items()],
@@ -125,6 +128,7 @@ def answer_trial(
         needed=needed,
         sessions_per_agent=max(n.total for n in needed.values()),
         sessions_by_survival=_by_survival(s.target_loss, s.loss_margin, sizes),
+        shown_by_blocks=_shown_by(needed, blocks),
         trays_per_session=per_session,
         pieces_per_tray=max(1, round(sizes["pieces"])),
         kill_margin=s.kill_margin,
@@ -161,6 +165,17 @@ def _by_survival(target: float, margin: float, sizes: dict[str, float]) -> int:
         confidence_level=SUPERIOR_LEVEL,
     )
     return int(np.ceil(sessions))
+
+
+def _shown_by(needed: dict[tuple[str, str], Needed], sessions: int) -> tuple[float | None, float | None]:
+    """Return the differences in kill and in loss that so many sessions prove of whichever pair needs the largest."""
+    if sessions < MINIMUM_SESSIONS:
+        return None, None
+    found = []
+    for name in ("kill", "loss"):
+        each = [difference_shown(getattr(n, name), sessions) for n in needed.values()]
+        found.append(None if None in each else max(each))
+    return found[0], found[1]
 
 
 def _mix(log: Log, agents: tuple[str, ...], as_of: str) -> tuple[pd.Series, tuple[str, ...]]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits
+from afterdip.comparison import MINIMUM_SESSIONS
+from afterdip.tables.base import Table, count, digits, plural
 
 if TYPE_CHECKING:
     from afterdip.answers.trial import TrialPlan
@@ -15,16 +16,31 @@ def plan_sentence(plan: TrialPlan) -> str:
     sessions = plan.sessions_per_agent
     trays, pieces = sessions * plan.trays_per_session, sessions * plan.trays_per_session * plan.pieces_per_tray
     left = f" Left out, because an agent is not for them: {', '.join(plan.left_out)}." if plan.left_out else ""
+    agents = f"{', '.join(plan.agents[:-1])} and {plan.agents[-1]}"
     return (
-        f"To compare {' and '.join(plan.agents)}: about {count(sessions)} sessions per agent, {count(trays)} trays or "
+        f"To compare {agents}: about {count(sessions)} sessions per agent, {count(trays)} trays or "
         f"{count(pieces)} pieces each at {count(plan.trays_per_session)} trays of {count(plan.pieces_per_tray)}, to "
         f"show a difference of {_points(plan.kill_margin)} in kill or {_points(plan.loss_margin)} in loss four times "
         "in five. "
         f"By deaths alone (log-rank test, loss {digits(100 * plan.target_loss, 1).removesuffix('.0')} % against "
         f"{_points(plan.loss_margin)} more): {count(plan.sessions_by_survival)} sessions per agent. Sheets for "
-        f"{count(len(plan.blocks))} blocks follow, one session per agent in each. More and smaller sessions tell more "
-        f"than fewer and larger ones.{left}"
+        f"{plural(len(plan.blocks), 'block')} follow, one session per agent in each. {_shown(plan)} More and smaller "
+        f"sessions tell more than fewer and larger ones.{left}"
     )
+
+
+def _shown(plan: TrialPlan) -> str:
+    """Say what the printed sheets would show by themselves."""
+    if len(plan.blocks) < MINIMUM_SESSIONS:
+        return (
+            f"By themselves they give no verdict, which takes {MINIMUM_SESSIONS} sessions per agent: print more "
+            "blocks, or count on the sessions already in the log."
+        )
+    said = [
+        f"{'no difference, however large,' if gap is None else f'differences from {_points(gap, 0)} up'} in {name}"
+        for name, gap in zip(("kill", "loss"), plan.shown_by_blocks, strict=True)
+    ]
+    return f"By themselves they would show, four times in five, {' and '.join(said)}."
 
 
 def plan_table(plan: TrialPlan) -> Table:
@@ -48,5 +64,5 @@ def plan_table(plan: TrialPlan) -> Table:
     return Table("Sessions needed", columns, tuple(rows), note)
 
 
-def _points(margin: float) -> str:
-    return f"{digits(100 * margin, 1).removesuffix('.0')} points"
+def _points(margin: float, places: int = 1) -> str:
+    return f"{digits(100 * margin, places).removesuffix('.0')} points"
