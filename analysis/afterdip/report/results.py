@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from functools import cache
 from pathlib import Path
@@ -50,12 +50,13 @@ def collect(
         "settings": asdict(log.settings),
         "warnings": [asdict(warning) for warning in log.warnings],
     }
+    document = plain(document, "results")
     for notebook, node in pages:
         for name, answer in recorded(node):
             if name in document:
                 raise ValueError(f"{notebook.path.name} records '{name}', a name that is already taken")
-            document[name] = answer
-    return plain(document, "results")
+            document[name] = answer  # plain since it was recorded
+    return document
 
 
 def recorded(node: NotebookNode) -> list[tuple[str, object]]:
@@ -74,7 +75,7 @@ def check_results(document: dict) -> None:
     """
     import fastjsonschema
 
-    wrong = [f"{place}: limits crossed" for place, node in _objects(document) if _crossed(node)]
+    wrong = [f"{place}: limits crossed" for place in _crossed(document, "results")]
     try:
         _fast_check()(document)
     except fastjsonschema.JsonSchemaException as error:
@@ -106,8 +107,10 @@ def _every_fault(document: dict) -> list[str]:
 
 def _told(error) -> str:
     """Return what is wrong, an object or a list named as such instead of written out."""
-    kind = {dict: "an object", list: "a list"}.get(type(error.instance))
-    return error.message.replace(repr(error.instance), kind) if kind else error.message
+    for kind, words in ((dict, "an object"), (list, "a list")):
+        if isinstance(error.instance, kind):
+            return error.message.replace(repr(error.instance), words)
+    return error.message
 
 
 def _schema() -> dict:
@@ -121,20 +124,17 @@ def _fast_check():
     return fastjsonschema.compile(_schema())
 
 
-def _objects(node: object, place: str = "results"):
+def _crossed(node: object, name: str) -> Iterator[str]:
+    """Yield the place of every object in `node`, which is called `name`, whose `low` is above its `high`."""
     if isinstance(node, dict):
-        yield place, node
-        for name, item in node.items():
-            yield from _objects(item, f"{place}.{name}")
-    elif isinstance(node, list):
-        for i, item in enumerate(node):
-            yield from _objects(item, f"{place}[{i}]")
-
-
-def _crossed(node: dict) -> bool:
-    low, high = node.get("low"), node.get("high")
-    both = isinstance(low, (int, float)) and isinstance(high, (int, float))
-    return both and low > high
+        low, high = node.get("low"), node.get("high")
+        if isinstance(low, (int, float)) and isinstance(high, (int, float)) and low > high:
+            yield name
+    inside = node.items() if isinstance(node, dict) else enumerate(node)
+    for key, item in inside:
+        if isinstance(item, (dict, list)):
+            for place in _crossed(item, f".{key}" if isinstance(node, dict) else f"[{key}]"):
+                yield name + place
 
 
 def unchanged(before: Log, after: Log) -> None:

@@ -7,9 +7,6 @@ Two routes give the same outputs (a test compares them):
   is imported seven times and no kernel is started.
 - plain papermill, one kernel per notebook: wherever forking is not safe (other systems than Linux, a process that has
   threads) and on request (`jobs=0`, or AFTERDIP_PLAIN=1 in the environment).
-
-papermill pulls in jupyter_client and zmq on both routes, for its parameter cell; on the forked one they open no socket
-and start no thread.
 """
 
 from __future__ import annotations
@@ -33,6 +30,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 _DIE_WITH_PARENT = 1  # PR_SET_PDEATHSIG of prctl(2)
+LONG = ("removal", "dose_response", "quality")  # begun first: then no worker is left alone with one at the end
 LONGEST_SOCKET_FOLDER = 90  # a Unix socket has 107 bytes for its path (unix(7)); beyond, kernels are spoken to over TCP
 
 
@@ -123,7 +121,7 @@ def _environment(**values: str) -> Iterator[None]:
 def _forked(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode]]:
     """Run a few notebooks at a time, each in a fork of this process that ends with it."""
     warm(notebooks)
-    waiting = list(notebooks)
+    waiting = sorted(notebooks, key=lambda notebook: notebook.name not in LONG)
     with selectors.DefaultSelector() as pipes:
         running: dict[int, tuple[Notebook, int, bytearray]] = {}
         try:
@@ -151,8 +149,6 @@ def _forked(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNod
 
 def _heard(notebook: Notebook, status: int, said: bytes) -> NotebookNode:
     """Return the executed notebook a child sent, or raise PageError for one that died or could not send it."""
-    from nbformat import from_dict
-
     if os.WIFSIGNALED(status):
         name = signal.Signals(os.WTERMSIG(status)).name
         hint = "; the machine may have run out of memory" if name == "SIGKILL" else ""
@@ -162,9 +158,18 @@ def _heard(notebook: Notebook, status: int, said: bytes) -> NotebookNode:
         last = trace.strip().splitlines()[-1] if trace.strip() else "its process ended without a word"
         raise PageError(notebook.title, "", "", last, trace)
     try:
-        return from_dict(json.loads(said))
+        return _as_node(json.loads(said))
     except ValueError:
         raise PageError(notebook.title, "", "", "its process ended before the notebook was complete") from None
+
+
+def _as_node(value: object) -> object:
+    """Return parsed JSON with nbformat's attributes, all but outputs' `data`, which hold the many numbers."""
+    from nbformat import NotebookNode
+
+    if isinstance(value, dict):
+        return NotebookNode({key: item if key == "data" else _as_node(item) for key, item in value.items()})
+    return [_as_node(item) for item in value] if isinstance(value, list) else value
 
 
 def _fork(node: NotebookNode) -> tuple[int, int]:

@@ -147,6 +147,9 @@ class PageShell(InteractiveShell):
         """A profile without a place: no start-up files, nothing written."""
         self.profile_dir = ProfileDir()
 
+    def init_completer(self) -> None:
+        """Nobody types here."""
+
     def init_virtualenv(self) -> None:
         """The interpreter that runs is the right one."""
 

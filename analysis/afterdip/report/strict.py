@@ -6,6 +6,8 @@ import json
 import math
 import numbers
 
+_encode = json.JSONEncoder(sort_keys=True, ensure_ascii=False, allow_nan=False).encode
+
 
 def plain(value: object, where: str = "payload") -> object:
     """Return `value` with only the types JSON knows; NumPy scalars become Python's, tuples become lists.
@@ -44,9 +46,9 @@ def _text(value: object, newline: str) -> str:
     """Return `value` as text; `newline`: a line's end and the indent of the one after it."""
     inner = value.values() if isinstance(value, dict) else value if isinstance(value, (list, tuple)) else ()
     if not any(isinstance(item, (dict, list, tuple)) and item for item in inner):
-        return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False)
+        return _encode(value)
     deeper = newline + " "
     if isinstance(value, dict):
-        parts = [f"{json.dumps(key, ensure_ascii=False)}: {_text(value[key], deeper)}" for key in sorted(value)]
+        parts = [f"{_encode(key)}: {_text(value[key], deeper)}" for key in sorted(value)]
         return "{" + deeper + f",{deeper}".join(parts) + newline + "}"
     return "[" + deeper + f",{deeper}".join(_text(item, deeper) for item in value) + newline + "]"

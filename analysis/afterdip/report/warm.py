@@ -40,7 +40,6 @@ def warm(notebooks: Iterable[Notebook]) -> None:
             importlib.import_module(name)
     if "matplotlib" in sys.modules:
         _draw_once()
-    gc.collect()
     gc.freeze()  # what is here now stays shared with the children
 
 
