@@ -83,7 +83,7 @@ def _ratio(fit: Fit, top: NDArray, bottom: NDArray, confidence_level: float, cou
     if a <= 0 or b <= 0:
         return cannot_say("minutes too scattered", confidence_level=confidence_level, **counts)
     gradient = top / a - bottom / b
-    reach = t_quantile(confidence_level, fit.freedom(gradient)) * np.sqrt(gradient @ fit.covariance @ gradient)
+    reach = t_quantile(confidence_level, fit.freedom(gradient)) * np.sqrt(fit.variance(gradient))
     ratio = a / b
     return Estimate(
         estimate=ratio,
