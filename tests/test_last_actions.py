@@ -102,7 +102,7 @@ def test_trays_of_which_nothing_is_written_crowd_no_list(tmp_path):
     what = {item["what"]: item for item in actions(answer)}
     (folded,) = (item for item in what.values() if item["what"].startswith("Write down what left"))
     assert folded["what"] == "Write down what left: 2 trays, due for a dip if still here"
-    assert folded["which"] == "lot A, arrived 5 Sep"
+    assert folded["which"] == "lot A, arrived 5\u00a0Sep"
     assert not any(item["what"].startswith("Dip") and "lot A" in item["which"] for item in what.values())
     rows = {row.tray: row for row in answer.redips}
     assert (rows["T05"].silent, str(rows["T05"].plan.status)) == (True, "overdue")
@@ -124,8 +124,8 @@ def test_what_only_looked_due_is_closed_by_a_word(tmp_path):
 @pytest.mark.parametrize(
     ("lot", "brief"),
     [
-        ("supplier-3, arrived 2026-10-04", "supplier-3, arrived 4 Oct"),
-        ("M2, cut in the week of 2026-09-28", "M2, cut in the week of 28 Sep"),
+        ("supplier-3, arrived 2026-10-04", "supplier-3, arrived 4\u00a0Oct"),
+        ("M2, cut in the week of 2026-09-28", "M2, cut in the week of 28\u00a0Sep"),
         ("tray T04", "tray T04"),
         ("batch 2026-13-99", "batch 2026-13-99"),
     ],

@@ -141,7 +141,7 @@ def test_a_trend_never_says_more_than_the_months_before_it():
         ("too few pests: 3 found, needs 5", "too few: 3 of the 5 pests needed"),
         ("no denominator: no pest was found", "no pest was found, so nothing can be said"),
         ("no denominator: what stayed on was not counted", "what stayed on was not counted"),
-        ("no sham to compare with (no denominator: no pest was found)", "no sham to compare with: no pest was found"),
+        ("no sham to compare with (no denominator: no pest was found)", "no sham dip with pests to compare with"),
         ("sham: eggs do not fall", "sham dips: eggs do not fall"),
         ("labour: 7 sessions written down, needs 8", "too few: 7 of the 8 sessions with labour rows needed"),
         ("anything else", "anything else"),
@@ -209,8 +209,8 @@ def test_what_failed_is_what_the_whole_interval_says():
     ]
     failing = results(survival=survival(agents=agents), removal=removal())
     assert list(failed(failing)) == [
-        "Over the limit of 5 in 100 pieces lost over sham: IOD (12 months to October 2026).",
-        "Short of the target of 95\u00a0% of pests killed: IOD (6 months to October 2026).",
+        "Over the limit of 5 in 100 pieces lost over sham: IOD; of POW it cannot be said (12 months to October 2026).",
+        "Short of the target of 95\u00a0% of pests killed: IOD; of POW it cannot be said (6 months to October 2026).",
     ]
     assert list(failed(results(survival=survival(), removal=removal(agents=[])))) == [
         "No agent is shown to be over the limit of 5 in 100 pieces lost over sham (12 months to October 2026).",
@@ -221,6 +221,41 @@ def test_what_failed_is_what_the_whole_interval_says():
         "Stop IOD, or use it gentler within its label, until a trial clears it",
         "Do not rely on one dip of IOD: trial another agent, or a strength its label allows",
     ]
+
+
+@pytest.mark.parametrize(
+    ("agents", "said"),
+    [
+        ({"IOD": NO_SHAM, "OIL": NO_SHAM}, "cannot be said: no sham dip to compare with ("),
+        ({"IOD": NO_SHAM, "OIL": FEW}, "cannot be said: too little is known of each ("),
+        ({"IOD": number(0.0, -0.1, 0.1), "OIL": FEW}, "; of OIL it cannot be said ("),
+    ],
+)
+def test_silence_is_no_good_news(agents, said):
+    """Where no agent could be judged, none being shown to fail would read as if all were well."""
+    rows = [{"agent": name, "is_control": False, "loss_over_sham": loss} for name, loss in agents.items()]
+    (sentence,) = failed(results(survival=survival(agents=rows)))
+    assert said in sentence
+    assert sentence.startswith("No agent is shown" if "of OIL" in said else "Whether any agent is over the limit")
+
+
+def test_what_was_counted_is_said_even_where_a_share_is_not():
+    few = cannot_say("too few: 1 session, needs 5", deaths=2).to_json()
+    first, second = lead(with_month(few) | {"removal": removal(month=removal()["month"] | {
+        "compartments": {"bath_dead": 300, "rinse_dead": 20, "on_dead": 1, "bath_alive": 9, "on_alive": 216}
+    })})  # fmt: skip
+    assert "2 deaths were found so far; how many are alive" in first
+    assert "546 pests were found in the dips, 321 of them dead; what share was killed" in second
+    seen = next(lead(with_month(number(0.931, 0.902, 0.953, deaths=1))))
+    assert "in 12 sessions; 1 death was found by day 30; 30 days later 93.1" in seen
+
+
+def test_months_before_the_first_dip_are_no_earlier_months():
+    empty = ("2026-08", cannot_say("no pieces dipped", sessions=0))
+    options = {"month": "2026-10", "say": lambda x: f"{x:.2f}", "name": "alive"}
+    assert trend([empty], **options).words == "no earlier month to compare with"
+    silent = ("2026-09", cannot_say("no sham dip to compare with", sessions=3))
+    assert trend([empty, silent], **options).words == "no figure in 1 earlier month"
 
 
 def test_the_grid_is_coloured_by_limits_only():

@@ -211,7 +211,7 @@ def _figures_missing(answer: FollowUpAnswer) -> list[dict]:
         return []
     return [{
         "due": "",
-        "what": "Enter days to hatch and to first laying in farm.toml",
+        "what": "Enter days to hatch and to first laying, in water like yours, in farm.toml",
         "which": ", ".join(lacking),
         "why": "without them nobody can say when a series of dips is over",
     }]
@@ -236,16 +236,17 @@ def lot_in_brief(lot: str) -> str:
         date = datetime.date.fromisoformat(day)
     except ValueError:
         return lot
-    return f"{lot[:-10]}{date.day} {calendar.month_abbr[date.month]}"
+    return f"{lot[:-10]}{date.day}\u00a0{calendar.month_abbr[date.month]}"
 
 
 def _trust(answer: FollowUpAnswer) -> list[str]:
     """Return what the lists of dips and releases leave out."""
     never = len({row.lot for row in answer.releases if row.cause == "never examined"})
-    return [
-        f"{never} of {answer.lots} lots in hand were never looked over for a pest of their corals; {answer.quiet_lots} "
-        f"lots without an entry for over {answer.in_hand_days} days are in no list of dips or releases."
-    ]
+    out = [f"{never} of {answer.lots} lots in hand were never looked over for a pest of their corals."] if never else []
+    if answer.quiet_lots:
+        n = f"{answer.quiet_lots} {'lot' if answer.quiet_lots == 1 else 'lots'}"
+        out.append(f"{n} without an entry for over {answer.in_hand_days} days are in no list of dips or releases.")
+    return out
 
 
 def _life_json(life: LifeCycle) -> dict:

@@ -61,7 +61,9 @@ def answer_last_actions(log: Log, *, month: str, as_of: str, window_months: int 
     before = (datetime.date.fromisoformat(f"{month}-01") - datetime.timedelta(days=1)).strftime("%Y-%m")
     then = answer_follow_up(log_until(log, day), month=before, as_of=day, window_months=window_months)
     now = tally_lots(log, as_of=as_of, in_hand_days=ANY).trays
-    return LastActions(day, (*_dips(log, then, now, day), *_releases(then, now), *_looks(log, then, now, day)))
+    dipped, here = _dipped_since(log, day), _with_earlier(now["tray"], log)
+    dips, told = _dips(then, dipped, here), _told(log, then, dipped, here)
+    return LastActions(day, (*dips, *_releases(then, now), *_looks(log, then, now, day), *told))
 
 
 def a_month_before(day: str) -> str:
@@ -71,33 +73,33 @@ def a_month_before(day: str) -> str:
     return datetime.date(year, month + 1, min(date.day, calendar.monthrange(year, month + 1)[1])).isoformat()
 
 
-def _dips(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Iterable[LastAction]:
-    """Dips that were due within SOON_DAYS of that day, by what they were called."""
-    controls = set(log.sessions.loc[log.sessions["is_control"].astype(bool), "session"])
-    since = log.sessions.loc[log.sessions["date"] > pd.Timestamp(day), "session"]
-    later = log.trays.loc[log.trays["session"].isin(set(since) - controls), "tray"]
-    dipped, here = _with_earlier(later, log), _with_earlier(now["tray"], log)
-    silent = set()
+def _dipped_since(log: Log, day: str) -> set[str]:
+    """Return the trays dipped after that day, sham dips left out, and every tray their pieces were in before."""
+    since = log.sessions[(log.sessions["date"] > pd.Timestamp(day)) & ~log.sessions["is_control"].astype(bool)]
+    return _with_earlier(log.trays.loc[log.trays["session"].isin(since["session"]), "tray"], log)
+
+
+def _dips(then: FollowUpAnswer, dipped: set[str], here: set[str]) -> Iterable[LastAction]:
+    """Dips that were due within SOON_DAYS of that day, by what they were called; `here`: trays in hand today."""
     for status, what in _DIPS.items():
-        rows = wanted(then.redips, status, day)
-        silent |= {row.tray for row in rows if row.silent}
-        trays = {row.tray for row in rows if not row.silent}
+        trays = {row.tray for row in wanted(then.redips, status, then.as_of) if not row.silent}
         if trays:
             done, gone = len(trays & dipped), len(trays - dipped - here)
             counts = ((done, "dipped since"), (gone, "left without it"), (len(trays) - done - gone, "not"))
             how = ", ".join(f"{n} {words}" for n, words in counts if n) if done + gone else "none dipped since"
             state = "gone" if gone and done + gone == len(trays) else state_of(done + gone, len(trays))
             yield LastAction(f"{what}: {counted(len(trays), 'tray')}", state, how)
-    if silent:
-        told = len((silent - here) | (silent & (dipped | _written(log, day))))
+
+
+def _told(log: Log, then: FollowUpAnswer, dipped: set[str], here: set[str]) -> Iterable[LastAction]:
+    """Trays that might have left without a word: done where a check, a dip or a move has told since."""
+    trays = {row.tray for status in _DIPS for row in wanted(then.redips, status, then.as_of) if row.silent}
+    if trays:
+        checked = set(log.checks.loc[log.checks["checked"] > pd.Timestamp(then.as_of), "tray"])
+        told = len((trays - here) | (trays & (dipped | checked)))
         how = f"{told} written of since" if told else "nothing written of them since"
-        what = f"Write down what left: {counted(len(silent), 'tray')}, due for a dip if still here"
-        yield LastAction(what, state_of(told, len(silent)), how)
-
-
-def _written(log: Log, day: str) -> set[str]:
-    """Return the trays with a check since that day."""
-    return set(log.checks.loc[log.checks["checked"] > pd.Timestamp(day), "tray"])
+        what = f"Write down what left: {counted(len(trays), 'tray')}, due for a dip if still here"
+        yield LastAction(what, state_of(told, len(trays)), how)
 
 
 def _with_earlier(trays: Iterable[str], log: Log) -> set[str]:

@@ -59,8 +59,11 @@ def _dipped_and_lost(results: dict) -> str:
     if month["pieces"] == 1:
         said = said.replace(" had their ", " had its ")
     alive, loss = estimate(month["alive"]), estimate(month["loss_over_sham"])
+    died = "" if alive.deaths is None else plural(alive.deaths, "death")
     if not alive.known:
-        return f"{said}how many are alive {day} days later cannot be said yet: {short(alive.reason)}."
+        seen = f"{died} {'was' if alive.deaths == 1 else 'were'} found so far; " if died else ""
+        return f"{said}{seen}how many are alive {day} days later cannot be said yet: {short(alive.reason)}."
+    said += f"{died} {'was' if alive.deaths == 1 else 'were'} found by day {day}; " if died else ""
     said += f"{day} days later {per_cent(alive)} were alive. "
     if not loss.known:
         return f"{said}What the dip itself cost cannot be said: {short(loss.reason)}."
@@ -87,6 +90,9 @@ def _killed(month: dict) -> str:
         return f"No pest was {looked}, so what the dips killed cannot be said."
     found = f"{plural(month['pests'], 'pest')} {'was' if month['pests'] == 1 else 'were'} found in the dips; "
     if not killed.known:
+        if "compartments" in month:
+            dead = sum(n for place, n in month["compartments"].items() if place.endswith("_dead"))
+            found = found.replace("; ", f", {count(dead)} of them dead; ")
         return f"{found}what share was killed cannot be said: {short(killed.reason)}."
     return f"{found}{per_cent(killed)} of them were killed."
 
@@ -96,15 +102,33 @@ def failed(results: dict) -> Iterator[str]:
     settings = results["settings"]
     if "survival" in results:
         limit = f"the limit of {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
-        over, span = over_the_limit(results), span_in_words(results, "survival")
-        said = f"Over {limit}: {listed(over, most=20)}" if over else f"No agent is shown to be over {limit}"
-        yield f"{said} ({span})."
+        over, open_ = over_the_limit(results), _unjudged(results["survival"], "loss_over_sham")
+        words = ("Over", "No agent is shown to be over", "Whether any agent is over")
+        yield _verdict_on_agents(words, limit, over, open_, span_in_words(results, "survival"))
     if "removal" in results:
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
-        under, span = below_the_target(results), span_in_words(results, "removal")
-        none = f"No agent is shown to fall short of {target}"
-        said = f"Short of {target}: {listed(under, most=20)}" if under else none
-        yield f"{said} ({span})."
+        under, open_ = below_the_target(results), _unjudged(results["removal"], "killed")
+        words = ("Short of", "No agent is shown to fall short of", "Whether any agent falls short of")
+        yield _verdict_on_agents(words, target, under, open_, span_in_words(results, "removal"))
+
+
+def _unjudged(answer: dict, figure: str) -> tuple[dict[str, str], bool]:
+    """Return the agents without such a figure and why, and whether that is all of them."""
+    agents = [a for a in answer["agents"] if not a["is_control"]]
+    silent = {a["agent"]: short(estimate(a[figure]).reason) for a in agents if not estimate(a[figure]).known}
+    return silent, bool(agents) and len(silent) == len(agents)
+
+
+def _verdict_on_agents(words: tuple[str, str, str], bound: str, failing: list[str], unjudged, span: str) -> str:
+    """Say which agents fail, that none is shown to, or that it cannot be said; silence is no good news."""
+    silent, all_silent = unjudged
+    if all_silent:
+        reasons = list(dict.fromkeys(silent.values()))
+        why = reasons[0] if len(reasons) == 1 else "too little is known of each"
+        return f"{words[2]} {bound} cannot be said: {why} ({span})."
+    also = f"; of {listed(list(silent), most=20)} it cannot be said" if silent else ""
+    said = f"{words[0]} {bound}: {listed(failing, most=20)}" if failing else f"{words[1]} {bound}"
+    return f"{said}{also} ({span})."
 
 
 def trust(results: dict) -> Iterator[str]:
@@ -129,7 +153,7 @@ def _followed(answer: dict) -> Iterator[str]:
         yield (
             f"{out_of(u['trays_never_checked'], u['trays'])} trays were never checked after their dip {unseen}."
             if u["trays_never_checked"]
-            else f"Every tray of the {count(u['trays'])} was checked after its dip."
+            else f"{out_of(u['trays'], u['trays'])} trays were checked after their first dip."
         )
         followed = out_of(u["sessions_followed_to_horizon"], u["sessions"])
         yield f"{followed} sessions were followed to day {answer['horizon_days']}."

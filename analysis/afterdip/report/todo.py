@@ -71,10 +71,12 @@ def _agents_that_fail(results: dict) -> Iterator[Action]:
     settings = results["settings"]
     for agent in over_the_limit(results):
         what = f"Stop {agent}, or use it gentler within its label, until a trial clears it"
-        why = f"it costs more than {digits(100 * settings['target_loss'])} in 100 pieces over sham dips, limits and all"
+        limit = digits(100 * settings["target_loss"])
+        why = f"even by its lower limit it costs more than {limit} in 100 pieces over sham dips"
         yield Action(what, why, "before its next use", "survival.html")
     if short := below_the_target(results):
-        why = f"each kills fewer than {digits(100 * settings['target_kill'])}\u00a0% of the pests found, limits and all"
+        target = digits(100 * settings["target_kill"])
+        why = f"even by its upper limit each kills fewer than {target}\u00a0% of the pests found"
         what = f"Do not rely on one dip of {listed(short)}: trial another agent, or a strength its label allows"
         yield Action(what, why, "before the next use", "removal.html")
 

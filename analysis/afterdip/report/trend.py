@@ -32,10 +32,11 @@ def trend(
 ) -> Trend:
     """Return the trend of a figure up to `month`.
 
-    `months`: (YYYY-MM, figure) in any order; those after `month` are left out. `say`: a number as it is printed,
-    without its `unit`; `name`: what the figure is, for the description. `bound`: the lower limit is what is printed.
+    `months`: (YYYY-MM, figure) in any order; those after `month`, and earlier ones with no session, are left out.
+    `say`: a number as it is printed, without its `unit`; `name`: what the figure is, for the description. `bound`: the
+    lower limit is what is printed.
     """
-    upto = sorted((m, value) for m, value in months if m <= month)
+    upto = sorted((m, value) for m, value in months if m == month or (m < month and not _empty(value)))
     known = [(m, value) for m, value in upto if value.known and not (bound and value.low is None)]
     shown = {m: value.low if bound else value.estimate for m, value in known}
     earlier = [(m, value) for m, value in known if m < month]
@@ -43,6 +44,11 @@ def trend(
     picture = _picture(upto, known, shown, **told) if len(known) > 1 else ""
     now = dict(known).get(month)
     return Trend(picture, _words(earlier, now, shown, months=upto, month=month, say=say, unit=unit, bound=bound))
+
+
+def _empty(value: Estimate) -> bool:
+    """Whether a month had nothing that the figure could be of."""
+    return not value.known and value.sessions == 0
 
 
 def _words(earlier, now, shown, *, months, month, say, unit, bound) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.follow_up import held, undated
+from afterdip.answers.follow_up import ASKED, held, undated, wanted
 from afterdip.answers.redip import SILENT_DAYS
 from afterdip.tables.base import Table, count, digits, out_of, per_cent, plural
 
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from afterdip.answers.redip import Redip
     from afterdip.answers.release import Release
 
+LOTS_AT_MOST = 100  # of the list of lots to dip
 CLOSED = ("complete", "unknown")  # no dip can be dated
 
 
@@ -54,6 +55,28 @@ def dated(answer: FollowUpAnswer, *, each: int | None = None) -> tuple[Redip, ..
         if row.plan.status not in CLOSED and (each is None or len(same) < each):
             same.append(row)
     return tuple(row for rows in kept.values() for row in rows)
+
+
+def lots_due_table(answer: FollowUpAnswer, *, caption: str) -> Table:
+    """Set the trays to dip within SOON_DAYS by lot, most pressing first: the list to take along the tanks."""
+    groups: dict[tuple[str, str], list[Redip]] = {}
+    for status in ASKED:
+        for row in wanted(answer.redips, status, answer.as_of):
+            if not row.silent:
+                groups.setdefault((status, row.lot), []).append(row)
+    body = tuple(_lot_due(rows) for rows in [*groups.values()][:LOTS_AT_MOST])
+    left_out = len(groups) - len(body)
+    note = f"{count(left_out)} further lots are not shown; `afterdip redip` prints every tray." if left_out else ""
+    return Table(caption, ("lot", "next dip", "trays", "pieces", "water", "pests"), body, note)
+
+
+def _lot_due(rows: list[Redip]) -> tuple[str, ...]:
+    """Return one lot's line: its most pressing date, its trays by name, where they are, and for what."""
+    trays = {row.tray: row for row in rows}
+    water = sorted({row.system for row in rows if row.system})
+    pieces = count(sum(row.pieces for row in trays.values()))
+    pests = ", ".join(sorted({row.pest for row in rows}))
+    return rows[0].lot, _next(rows[0]), ", ".join(trays), pieces, ", ".join(water) or "–", pests
 
 
 def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None) -> Table:
