@@ -191,6 +191,12 @@ def test_a_single_look_after_the_horizon_does_not_hide_the_dead(log):
         assert cell.loss_over_sham.reason in (said, "this is the sham")
         assert 1 - cell.alive_spread.estimate == pytest.approx(share * 30 / 35)
         assert cell.straddling == own["dead"].sum()
+    by_agent = {r.agent: r for r in answer.readings}
+    for cell in known:
+        reading = by_agent[cell.label]
+        assert reading.alive.reason == reading.days_lived.reason == cell.alive.reason
+        assert not reading.days_over_sham.known
+        assert reading.between_checks[0] < 0.6  # the dead are in the interval between the dip and the look
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from afterdip.answers.period import Period, period_of
-from afterdip.answers.survival_models import AdjustedHazards, AgentReadings, adjust_hazards, read_agents
+from afterdip.answers.survival_models import AdjustedHazards, AgentReadings, adjust_hazards, look_gap, read_agents
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
 from afterdip.survival import (
@@ -211,21 +211,6 @@ class _Reader:
             session=part.of_trays("session"),
             confidence_level=self.level,
         )
-
-
-def look_gap(part: SurvivalTally, horizon: int) -> str:
-    """Return why looks are too far apart to tell deaths by the horizon from later ones; empty where they are not.
-
-    They are if more deaths were found after the horizon, more than half as many days as it has since the look before,
-    than were found by then, and they are 5 or more in 1,000 pieces. A farm whose only look is on day 35 has seen
-    nothing of day 30.
-    """
-    late = (part.since < horizon) & (part.day > horizon) & (part.day - part.since > horizon / 2)
-    unplaced, placed = (int(part.dead[rows].sum()) for rows in (late, part.day <= horizon))
-    if unplaced <= max(placed, 0.005 * part.pieces):
-        return ""
-    deaths = "death was" if unplaced == 1 else "deaths were"
-    return f"looks too far apart: {unplaced} {deaths} found only after day {horizon}, {placed} by then"
 
 
 _NAMES = ("alive", "loss", "detached", "loss_over_sham", "alive_spread", "loss_over_sham_spread")

@@ -34,8 +34,9 @@ class AgentReadings:
 
     `between_checks`: the least and most the Turnbull estimate allows at the horizon, deaths lying anywhere between two
     checks; `weibull`: the same from a fitted Weibull law; None where there is none. `days_lived` within the horizon and
-    `days_over_sham` are restricted means. `test_p` is of the log-rank test within coral groups, `interval_p` of the
-    interval-censored one, arms dealt anew to whole sessions; None where there is nothing to test.
+    `days_over_sham` are restricted means. These two and `alive` date deaths to the look that found them, and cannot be
+    said where looks are too far apart for that (see `look_gap`). `test_p` is of the log-rank test within coral groups,
+    `interval_p` of the interval-censored one, arms dealt anew to whole sessions; None where there is nothing to test.
     """
 
     agent: str
@@ -81,6 +82,21 @@ class AdjustedHazards:
         named = {"agents": self.agents, "health": self.health}
         ratios = {k: [{"name": name, "hazard_ratio": e.to_json()} for name, e in rows] for k, rows in named.items()}
         return {"reference": self.reference, "reason": self.reason} | ratios
+
+
+def look_gap(part: SurvivalTally, horizon: int) -> str:
+    """Return why looks are too far apart to tell deaths by the horizon from later ones; empty where they are not.
+
+    They are if more deaths were found after the horizon, more than half as many days as it has since the look before,
+    than were found by then, and they are 5 or more in 1,000 pieces. A farm whose only look is on day 35 has seen
+    nothing of day 30.
+    """
+    late = (part.since < horizon) & (part.day > horizon) & (part.day - part.since > horizon / 2)
+    unplaced, placed = (int(part.dead[rows].sum()) for rows in (late, part.day <= horizon))
+    if unplaced <= max(placed, 0.005 * part.pieces):
+        return ""
+    deaths = "death was" if unplaced == 1 else "deaths were"
+    return f"looks too far apart: {unplaced} {deaths} found only after day {horizon}, {placed} by then"
 
 
 def read_agents(tally: SurvivalTally, *, horizon_days: float, confidence_level: float) -> tuple[AgentReadings, ...]:
@@ -130,13 +146,15 @@ def _readings(
     if not is_control:
         over, test, between_test = _against_sham(tally, part, sham, lived, horizon, level)
     short = cannot_say(f"followed to day {curve.last_day:g} only", confidence_level=level)
+    gap = look_gap(part, horizon)
+    silent = cannot_say(gap, confidence_level=level, pieces=part.pieces) if gap else None
     return AgentReadings(
         agent,
         is_control,
-        survival_at(curve, horizon),
+        silent or survival_at(curve, horizon),
         survival_bounds(turnbull(lower, upper, weights=weights), horizon) if followed else None,
         None if fit.reason or not followed else float(weibull_survival(fit, [horizon])[0]),
-        lived.estimate if lived else short,
+        silent or (lived.estimate if lived else short),
         over,
         test,
         between_test,
@@ -149,7 +167,10 @@ def _against_sham(tally, part, sham, lived, horizon, level) -> tuple[Estimate, f
         return cannot_say("no sham dip to compare with", confidence_level=level), None, None
     curve = _curve(sham, level)
     over = cannot_say(f"not followed to day {horizon:g}", confidence_level=level)
-    if lived is not None and (curve.last_day >= horizon or curve.survival[-1] == 0):
+    gap = look_gap(part, horizon) or look_gap(sham, horizon)
+    if gap:
+        over = cannot_say(gap, confidence_level=level)
+    elif lived is not None and (curve.last_day >= horizon or curve.survival[-1] == 0):
         over = rmst_difference(lived, rmst(curve, horizon), confidence_level=level)
     groups = set(part.trays["coral_group"])
     like = sham.trays["coral_group"].isin(groups).to_numpy()
