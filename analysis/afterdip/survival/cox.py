@@ -12,7 +12,7 @@ from scipy.special import ndtri, stdtrit
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
 from .cox_terms import Stratum, build_strata, partial_likelihood, score_residuals, without_session
-from .limits import MIN_SESSIONS, MOST_REFITS
+from .limits import LEAST_DF, MIN_SESSIONS, MOST_REFITS, effective_sessions
 
 Likelihood = Callable[[list[Stratum], NDArray], tuple[float, NDArray, NDArray]]
 
@@ -65,9 +65,11 @@ def cox(
     With sessions `standard_error` is the root of summed squares of sessions' score residuals through the inverse
     information (Lin & Wei 1989, JASA 84:1074), as R's coxph(cluster=) prints it. Limits made of it miss the truth up to
     three times too often at 10-60 sessions (tests/reference/calibration/session_tests_size.csv), so they rest on the
-    delete-one-session jackknife (Lipsitz, Dear & Zhao 1994, Biometrics 50:842) and t on k - p - 1 degrees of freedom,
-    k the sessions with deaths; beyond MOST_REFITS sessions on the sandwich with the factor m / (m - 1). They cannot
-    say where k is below MIN_SESSIONS + p or where the estimate hangs on a single session.
+    delete-one-session jackknife (Lipsitz, Dear & Zhao 1994, Biometrics 50:842); beyond MOST_REFITS sessions on the
+    sandwich with the factor m / (m - 1). t has k - p - 1 degrees of freedom, k the sessions with deaths, or fewer where
+    a few sessions carry the error: their effective number, at least LEAST_DF, times the root of effect / (effect - 1),
+    the design effect being its square over the pieces' (see `limits`). They cannot say where k is below
+    MIN_SESSIONS + p or where the estimate hangs on a single session.
 
     Where some direction of the coefficients raises the likelihood without end (in one group nobody, or always the
     next, died) or changes nothing, the fit holds no numbers but the reason. Raises DataError where nothing was followed
@@ -119,9 +121,12 @@ def fit_hazards(
         return CoxFit(names, None, None, None, None, None, None, None, (unknown,) * len(names), reason, method)
     inverse = np.linalg.inv(fitted[2])
     piece_error = np.sqrt(np.diag(inverse))
-    error = piece_error if not m else _session_error(strata, beta, inverse)
-    again = _jackknife(strata, beta, efron=ties == "efron") if 1 < m <= MOST_REFITS else None
-    limit_error, df, refusal = _for_limits(strata, error, again, m)
+    moved = None if not m else _influence(strata, beta, inverse)
+    error, again = piece_error if moved is None else np.sqrt(np.square(moved).sum(axis=0)), None
+    if 1 < m <= MOST_REFITS:
+        moved = _refits(strata, beta, efron=ties == "efron")
+        again = None if moved is None else np.sqrt(np.square(moved).sum(axis=0) * (m - 1) / m)
+    limit_error, df, refusal = _for_limits(strata, piece_error, error, again, moved, m)
     ratios = _hazard_ratios(beta, limit_error, df, refusal, method, counts, confidence_level)
     score_test = float(null[1] @ np.linalg.solve(null[2], null[1]))
     likelihoods = (null[0], fitted[0])
@@ -186,54 +191,59 @@ def monotone(strata: list[Stratum], *, exact: bool = False) -> bool:
     return bool(found.status == 0 and found.fun < -1e-7)
 
 
-def _session_error(strata: list[Stratum], beta: NDArray, inverse: NDArray) -> NDArray:
-    """Plain sandwich: score residuals summed by session, through the inverse information."""
+def _influence(strata: list[Stratum], beta: NDArray, inverse: NDArray) -> NDArray[np.float64]:
+    """Score residuals summed by session, through the inverse information, shape (n_sessions, p)."""
     labels = {name: i for i, name in enumerate(dict.fromkeys(name for s in strata for name in s.session))}
     total = np.zeros((len(labels), len(beta)))
     for s in strata:
         np.add.at(total, [labels[name] for name in s.session], score_residuals(s, beta))
-    return np.sqrt(np.square(total @ inverse).sum(axis=0))
+    return total @ inverse
 
 
-def _jackknife(strata: list[Stratum], beta: NDArray, *, efron: bool) -> NDArray | None:
-    """Delete-one-session standard errors, shape (p,); None where a refit has no finite estimate."""
+def _refits(strata: list[Stratum], beta: NDArray, *, efron: bool) -> NDArray | None:
+    """What the estimate moves by without each session, shape (n_sessions, p); None where one has no finite estimate."""
     sessions = list(dict.fromkeys(name for s in strata for name in s.session))
-    total = np.zeros(len(beta))
-    for name in sessions:
+    moved = np.zeros((len(sessions), len(beta)))
+    for row, name in zip(moved, sessions, strict=True):
         rest = without_session(strata, name, efron=efron)
         if not any(len(s.term_day) for s in rest):
             return None
         refit, _, _, reason = _fit(rest, len(beta), start=beta)
         if reason:
             return None
-        total += np.square(refit - beta)
-    return np.sqrt(total * (len(sessions) - 1) / len(sessions))
+        row[:] = refit - beta
+    return moved
 
 
-def _for_limits(strata: list[Stratum], error: NDArray, again: NDArray | None, m: int) -> tuple[NDArray, float, str]:
+def _for_limits(
+    strata: list[Stratum], piece_error: NDArray, error: NDArray, again: NDArray | None, moved: NDArray | None, m: int
+) -> tuple[NDArray, NDArray, str]:
     """Standard error and degrees of freedom of the limits (infinite for independent pieces), or why there are none."""
+    p, endless = len(error), np.full(len(error), np.inf)
     if not m:
-        return error, np.inf, ""
-    p = len(error)
+        return error, endless, ""
     k = len({name for s in strata for name, died in zip(s.session, s.deaths.sum(axis=1), strict=True) if died > 0})
     if k < MIN_SESSIONS + p:
-        return error, np.inf, f"too few: {k} sessions with deaths, a model of {p} covariates needs {MIN_SESSIONS + p}"
-    if m > MOST_REFITS:
-        return error * np.sqrt(m / (m - 1)), float(k - p - 1), ""
-    if again is None:
-        return error, np.inf, "the hazard ratio hangs on a single session: without it there is none"
-    return again, float(k - p - 1), ""
+        reason = f"too few: {k} sessions with deaths, a model of {p} covariates needs {MIN_SESSIONS + p}"
+        return error, endless, reason
+    if moved is None:
+        return error, endless, "the hazard ratio hangs on a single session: without it there is none"
+    used = error * np.sqrt(m / (m - 1)) if again is None else again
+    effect = np.maximum(np.square(used / piece_error), 1)
+    behind = np.maximum(effective_sessions(np.square(moved)), LEAST_DF)
+    return used, np.minimum(behind * np.sqrt(effect / np.maximum(effect - 1, 1e-6)), k - p - 1), ""
 
 
 def _hazard_ratios(
-    beta: NDArray, error: NDArray, df: float, refusal: str, method: str, counts: dict, level: float
+    beta: NDArray, error: NDArray, df: NDArray, refusal: str, method: str, counts: dict, level: float
 ) -> tuple[Estimate, ...]:
     """Exponentiated coefficients with their limits; sessions as units where there are any."""
     if refusal:
         return (cannot_say(refusal, confidence_level=level, **counts),) * len(beta)
     upper = 0.5 + level / 2
-    width = error * (ndtri(upper) if np.isinf(df) else stdtrit(df, upper))
-    method = f"hazard ratio, {method}" + (", pieces taken as independent" if np.isinf(df) else ", sessions as units")
+    alone = bool(np.isinf(df).all())
+    width = error * (ndtri(upper) if alone else stdtrit(df, upper))
+    method = f"hazard ratio, {method}" + (", pieces taken as independent" if alone else ", sessions as units")
     return tuple(
         Estimate(
             estimate=float(np.exp(b)),
