@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from afterdip.answers.columns import Columns
 from afterdip.answers.period import period_of
 from afterdip.answers.removal_cell import RemovalCell, removal_cell
 from afterdip.answers.removal_shares import SharesCell, shares_cell
@@ -67,9 +68,9 @@ def answer_removal(log: Log, *, month: str, as_of: str, window_months: int = 12)
     """
     period, level = period_of(month, window_months=window_months), log.settings.confidence
     window = tally_pests(log, since=period.start, until=period.end)
-    dips = window.dips
-    in_month = period.in_month(dips["date"])
-    free = dips[~dips["stage"].isin(GLUED)]
+    dips, looks = _columns(window)
+    in_month = period.in_month(window.dips["date"]).to_numpy()
+    free = ~dips["glued"]
     return RemovalAnswer(
         month=month,
         confidence_level=level,
@@ -77,74 +78,85 @@ def answer_removal(log: Log, *, month: str, as_of: str, window_months: int = 12)
         control_rule=WHO.name,
         controls=tuple(sorted(log.agents.loc[log.agents["is_control"], "agent"])),
         dips=int(period.in_month(log.sessions["date"]).sum()),
-        counted=int(dips.loc[in_month, "session"].nunique()),
-        month_all=_all_agents({}, free[period.in_month(free["date"])], level),
-        month_agents=_agents(free[period.in_month(free["date"])], level),
-        agents=_agents(free, level),
+        counted=dips.part(in_month).count("session"),
+        month_all=_all_agents({}, dips.part(free & in_month), level),
+        month_agents=_agents(dips.part(free & in_month), level),
+        agents=_agents(dips.part(free), level),
         months=tuple(
-            _all_agents({"month": name}, free[free["date"].dt.strftime("%Y-%m") == name], level)
-            for name in period.months
+            _all_agents({"month": name}, dips.part(free & (dips["month"] == name)), level) for name in period.months
         ),
-        groups=_groups(free, level),
-        pests=_pests(window, level),
-        cells=_cells(window, level),
-        month_cells=_light_cells(dips[in_month], level),
+        groups=_groups(dips.part(free), level),
+        pests=_pests(dips, looks, level),
+        cells=_cells(dips, looks, level),
+        month_cells=_light_cells(dips.part(in_month), level),
         by_strength=_by_strength(dips, level),
     )
 
 
-def _cells(window: PestTally, level: float) -> tuple[RemovalCell, ...]:
+def _columns(window: PestTally) -> tuple[Columns, Columns]:
+    """Return dips and looks as columns, and what is asked of all their parts."""
+    dips, looks = window.dips, window.looks
+    more = {
+        "glued": dips["stage"].isin(GLUED).to_numpy(),
+        "month": dips["date"].dt.strftime("%Y-%m").to_numpy(),
+        "strength_group": _strength_groups(dips).to_numpy(),
+    }
+    when = {name: (looks["look"] == name).to_numpy() for name in ("before", "after", "later")}
+    return Columns.of(dips, coded=("session",), **more), Columns.of(looks, coded=("session", "tray"), **when)
+
+
+def _cells(dips: Columns, looks: Columns, level: float) -> tuple[RemovalCell, ...]:
     """One full cell an agent, pest and stage of which there is any count; the sham's own come last."""
-    looks = dict(list(window.looks.groupby([*KIND, "agent"])))
+    seen = dict(looks.groups(*KIND, "agent"))
     cells = []
-    for names, same in window.dips.groupby(KIND):
-        sham = same[same["is_control"]]
-        for agent, dips in same.groupby("agent"):
-            seen = looks.get((*names, agent), window.looks.iloc[:0])
-            cells.append(removal_cell(_keys(dips), PestTally(dips, seen), sham, confidence_level=level))
+    for names, same in dips.groups(*KIND):
+        sham = same.part(same["is_control"])
+        for (agent,), part in same.groups("agent"):
+            own = seen.get((*names, agent), looks.part(slice(0)))
+            cells.append(removal_cell(_keys(part), part, own, sham, confidence_level=level))
     return tuple(sorted(cells, key=lambda cell: cell.shares.keys["is_control"]))
 
 
-def _pests(window: PestTally, level: float) -> tuple[RemovalCell, ...]:
+def _pests(dips: Columns, looks: Columns, level: float) -> tuple[RemovalCell, ...]:
     """One full cell a pest and stage, all agents together beside the sham: what became of the farm's pests."""
-    looks = dict(list(window.looks[~window.looks["is_control"].astype(bool)].groupby(KIND)))
+    seen = dict(looks.part(~looks["is_control"].astype(bool)).groups(*KIND))
     cells = []
-    for names, same in window.dips.groupby(KIND):
-        dips, sham = same[~same["is_control"]], same[same["is_control"]]
+    for names, same in dips.groups(*KIND):
+        dosed, sham = same.part(~same["is_control"]), same.part(same["is_control"])
         keys = dict(zip(KIND, map(str, names), strict=True)) | {"agent": "all agents", "is_control": False}
-        seen = looks.get(names, window.looks.iloc[:0])
-        cells.append(removal_cell(keys, PestTally(dips, seen), sham, confidence_level=level))
+        own = seen.get(names, looks.part(slice(0)))
+        cells.append(removal_cell(keys, dosed, own, sham, confidence_level=level))
     return tuple(cells)
 
 
-def _agents(free: pd.DataFrame, level: float) -> tuple[SharesCell, ...]:
+def _agents(free: Columns, level: float) -> tuple[SharesCell, ...]:
     """Every pest together by agent, the sham last."""
-    sham = free[free["is_control"]]
+    sham = free.part(free["is_control"])
     cells = [
         shares_cell({"agent": str(agent), "is_control": bool(control)}, part, sham, confidence_level=level)
-        for (control, agent), part in free.groupby(["is_control", "agent"])
+        for (control, agent), part in free.groups("is_control", "agent")
     ]
     return tuple(cells)
 
 
-def _light_cells(dips: pd.DataFrame, level: float) -> tuple[SharesCell, ...]:
+def _light_cells(dips: Columns, level: float) -> tuple[SharesCell, ...]:
     """Shares by agent, pest and stage, the sham's own last."""
     cells = []
-    for _, same in dips.groupby(KIND):
-        sham = same[same["is_control"]]
-        cells += [shares_cell(_keys(part), part, sham, confidence_level=level) for _, part in same.groupby("agent")]
+    for _, same in dips.groups(*KIND):
+        sham = same.part(same["is_control"])
+        cells += [shares_cell(_keys(part), part, sham, confidence_level=level) for _, part in same.groups("agent")]
     return tuple(sorted(cells, key=lambda cell: cell.keys["is_control"]))
 
 
-def _by_strength(dips: pd.DataFrame, level: float) -> tuple[SharesCell, ...]:
+def _by_strength(dips: Columns, level: float) -> tuple[SharesCell, ...]:
     """Shares of the agents that were used at more than one strength, a strength group at a time, weakest first."""
-    dips = dips.assign(group=_strength_groups(dips))
-    several = ~dips["is_control"] & (dips.groupby("agent")["group"].transform("nunique") > 1)
-    shams = dict(list(dips[dips["is_control"]].groupby(KIND)))
+    shams = dict(dips.part(dips["is_control"]).groups(*KIND))
     cells = []
-    for (_, *names, _), part in dips[several].groupby(["agent", *KIND, "group"]):
-        sham = shams.get(tuple(names), dips.iloc[:0])
-        cells.append(shares_cell(_keys(part), part, sham, confidence_level=level))
+    for _, used in dips.part(~dips["is_control"]).groups("agent"):
+        if used.count("strength_group") > 1:
+            for (*names, _), part in used.groups(*KIND, "strength_group"):
+                sham = shams.get(tuple(names), dips.part(slice(0)))
+                cells.append(shares_cell(_keys(part), part, sham, confidence_level=level))
     return tuple(cells)
 
 
@@ -164,36 +176,38 @@ def _strength_groups(dips: pd.DataFrame) -> pd.Series:
     return numbers
 
 
-def _keys(dips: pd.DataFrame) -> dict[str, str | bool | float | None]:
+def _keys(dips: Columns) -> dict[str, str | bool | float | None]:
     """What the rows of one agent, pest and stage have in common, and the strengths and minutes they span.
 
     A span is None where it is not known or not of one unit.
     """
-    one = dips.iloc[0]
-    units = dips["strength_unit"].dropna().unique()
-    strength = dips["strength"] if len(units) == 1 else dips["strength"].iloc[:0]
-    known = {"strength": strength.dropna(), "minutes": dips["exposure_min"].dropna()}
+    one = dips.part(slice(1))
+    units = dips["strength_unit"]
+    units = list(dict.fromkeys(units[~pd.isna(units)]))
+    strength = dips["strength"] if len(units) == 1 else dips["strength"][:0]
+    known = {"strength": strength, "minutes": dips["exposure_min"]}
+    known = {name: values[~np.isnan(values)] for name, values in known.items()}
     return {
-        **{name: str(one[name]) for name in ("agent", *KIND)},
-        "is_control": bool(one["is_control"]),
+        **{name: str(one[name][0]) for name in ("agent", *KIND)},
+        "is_control": bool(one["is_control"][0]),
         "strength_unit": str(units[0]) if len(units) == 1 else None,
         **{f"{name}_low": float(values.min()) if len(values) else None for name, values in known.items()},
         **{f"{name}_high": float(values.max()) if len(values) else None for name, values in known.items()},
     }
 
 
-def _groups(free: pd.DataFrame, level: float) -> tuple[SharesCell, ...]:
+def _groups(free: Columns, level: float) -> tuple[SharesCell, ...]:
     """Coral group x agent, the sham of the same coral group beside it."""
     cells = []
-    for group, same in free.groupby("coral_group"):
-        sham = same[same["is_control"]]
-        for agent, part in same[~same["is_control"]].groupby("agent"):
+    for (group,), same in free.groups("coral_group"):
+        sham = same.part(same["is_control"])
+        for (agent,), part in same.part(~same["is_control"]).groups("agent"):
             keys = {"coral_group": str(group), "agent": str(agent)}
             cells.append(shares_cell(keys, part, sham, confidence_level=level))
     return tuple(cells)
 
 
-def _all_agents(keys: dict[str, str], free: pd.DataFrame, level: float) -> SharesCell:
+def _all_agents(keys: dict[str, str], free: Columns, level: float) -> SharesCell:
     """Every agent together beside the sham."""
     control = free["is_control"]
-    return shares_cell(keys, free[~control], free[control], confidence_level=level)
+    return shares_cell(keys, free.part(~control), free.part(control), confidence_level=level)

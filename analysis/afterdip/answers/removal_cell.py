@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import pandas as pd
+import numpy as np
 
+from afterdip.answers.columns import Columns
 from afterdip.answers.removal_shares import SharesCell, shares_cell
 from afterdip.estimate import Estimate
 from afterdip.removal import (
@@ -23,7 +24,7 @@ from afterdip.removal import (
     schneider_orelli_reduction,
     shares_of_found,
 )
-from afterdip.tally.removal import GLUED, PestTally
+from afterdip.tally.removal import GLUED
 
 DAY_BANDS = ((0, 3), (4, 10), (11, 21), (22, 45), (46, 100_000))
 """Days after the dip into which looks are gathered; a tray counts once in a band, with its last look there."""
@@ -88,9 +89,9 @@ def loose(cells: Sequence[RemovalCell]) -> tuple[RemovalCell, ...]:
     return tuple(cell for cell in cells if cell.shares.keys["stage"] not in GLUED)
 
 
-def removal_cell(keys: dict, agent: PestTally, sham: pd.DataFrame, *, confidence_level: float) -> RemovalCell:
-    """Read one cell off the agent's part of a tally and the sham's dips; either may be empty, which is then said."""
-    dips, level = agent.dips, {"confidence_level": confidence_level}
+def removal_cell(keys: dict, dips: Columns, looks: Columns, sham: Columns, *, confidence_level: float) -> RemovalCell:
+    """Read one cell off the agent's dips and looks and the sham's dips; any may be empty, which is then said."""
+    level = {"confidence_level": confidence_level}
     living = dips["living_on"]
     is_sham = bool(keys.get("is_control"))
     return RemovalCell(
@@ -100,25 +101,25 @@ def removal_cell(keys: dict, agent: PestTally, sham: pd.DataFrame, *, confidence
         left_alive=shares_of_found(living, living, dips["found"], session=dips["session"], **level).removed,
         reductions=() if is_sham else _reductions(dips, sham, **level),
         control=None if is_sham else _controlled(dips, sham, **level),
-        looks=_looks(agent.looks, **level),
-        follow_up=_follow_up(agent.looks, **level),
-        notes=(*_notes(dips), *_newcomers(agent.looks)),
+        looks=_looks(looks, **level),
+        follow_up=_follow_up(looks, **level),
+        notes=(*_notes(dips), *_newcomers(looks)),
     )
 
 
-def _controlled(dips: pd.DataFrame, sham: pd.DataFrame, *, confidence_level: float) -> ControlledKill:
+def _controlled(dips: Columns, sham: Columns, *, confidence_level: float) -> ControlledKill:
     """Kill by the control rule."""
     counts = [table[name] for table in (dips, sham) for name in ("killed", "found")]
     sessions = {"session": dips["session"], "sham_session": sham["session"]}
     return controlled_kill(*counts, **sessions, confidence_level=confidence_level)
 
 
-def _reductions(dips: pd.DataFrame, sham: pd.DataFrame, *, confidence_level: float) -> tuple[Reduction, ...]:
+def _reductions(dips: Columns, sham: Columns, *, confidence_level: float) -> tuple[Reduction, ...]:
     """The four reductions, each from the counts it is defined on."""
     level = {"confidence_level": confidence_level}
     both = {"session": dips["session"], "sham_session": sham["session"], **level}
 
-    def arms(*names: str) -> list[pd.Series]:
+    def arms(*names: str) -> list[np.ndarray]:
         return [table[name] for table in (dips, sham) for name in names]
 
     return (
@@ -129,51 +130,50 @@ def _reductions(dips: pd.DataFrame, sham: pd.DataFrame, *, confidence_level: flo
     )
 
 
-def _looks(looks: pd.DataFrame, *, confidence_level: float) -> tuple[Look, ...]:
+def _looks(looks: Columns, *, confidence_level: float) -> tuple[Look, ...]:
     """Infestation before the dip, at the first look after it, and by days since; only stretches with a look."""
-    named = [("before the dip", looks["look"] == "before"), ("after the dip", looks["look"] == "after")]
-    later = looks["look"] == "later"
+    named = [("before the dip", looks["before"]), ("after the dip", looks["after"])]
+    later, day = looks["later"], looks["day"]
     for first, last in DAY_BANDS:
         words = f"{first} to {last} days later" if last < DAY_BANDS[-1][1] else f"{first} days later or more"
-        named.append((words, later & looks["day"].between(first, last)))
-    rows = [(words, looks[mask].drop_duplicates("tray", keep="last")) for words, mask in named]
+        named.append((words, later & (first <= day) & (day <= last)))
+    rows = [(words, looks.part(mask).last_of_each("tray")) for words, mask in named if mask.any()]
     return tuple(
         Look(
-            words, len(part), int(part["session"].nunique()),
+            words, len(part), part.count("session"),
             infestation(
                 part["alive"], _living_infested(part), part["examined"], session=part["session"],
                 confidence_level=confidence_level,
             ),
         )
         for words, part in rows
-        if len(part)
-    )
+    )  # fmt: skip
 
 
-def _living_infested(looks: pd.DataFrame) -> pd.Series:
+def _living_infested(looks: Columns) -> np.ndarray:
     """Infested pieces; none where nothing living was seen, whatever dead pests still hang on."""
-    return looks["infested"].where(looks["alive"] > 0, 0.0)
+    return np.where(looks["alive"] > 0, looks["infested"], 0.0)
 
 
-def _follow_up(looks: pd.DataFrame, *, confidence_level: float) -> FollowUp:
+def _follow_up(looks: Columns, *, confidence_level: float) -> FollowUp:
     """What was seen on the pieces after the dip, tray by tray, of the trays that had the pest."""
-    looks = looks[looks["had"]]
-    seen, trays = looks[looks["look"] != "before"], looks["tray"].nunique()
+    looks = looks.part(looks["had"])
+    seen = looks.part(~looks["before"])
     columns = (seen[name] for name in ("tray", "day", "alive"))
-    return follow_up(*columns, session=seen["session"], trays=trays, confidence_level=confidence_level)
+    return follow_up(*columns, session=seen["session"], trays=looks.count("tray"), confidence_level=confidence_level)
 
 
-def _newcomers(looks: pd.DataFrame) -> tuple[str, ...]:
+def _newcomers(looks: Columns) -> tuple[str, ...]:
     """Trays that had none of the pest when they were dipped and some later: nothing that the dip left behind."""
-    n = looks.loc[(looks["look"] != "before") & ~looks["had"] & (looks["alive"] > 0), "tray"].nunique()
+    n = looks.part(~looks["before"] & ~looks["had"] & (looks["alive"] > 0)).count("tray")
     return (f"{_some(n, 'tray')} without the pest when dipped had it later",) if n else ()
 
 
-def _notes(dips: pd.DataFrame) -> tuple[str, ...]:
+def _notes(dips: Columns) -> tuple[str, ...]:
     """Which sessions' counts could not be used, or only in part."""
-    missing = _sessions(dips, "missing").items()
+    missing = ((why, part.count("session")) for (why,), part in dips.groups("missing"))
     notes = [f"{_some(n, 'session')} left out of the shares: {why}" for why, n in missing if why]
-    partial, unseen = (dips.loc[dips[name], "session"].nunique() for name in ("partial", "rinse_unseen"))
+    partial, unseen = (dips.part(dips[name]).count("session") for name in ("partial", "rinse_unseen"))
     if partial:
         notes.append(f"{_some(partial, 'session')} with only part of the pieces looked at: what fell counts in part")
     if unseen:
@@ -184,8 +184,3 @@ def _notes(dips: pd.DataFrame) -> tuple[str, ...]:
 def _some(n: int, what: str) -> str:
     """Return "1 session" or "3 sessions"."""
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
-
-
-def _sessions(dips: pd.DataFrame, column: str) -> dict[str, int]:
-    """Number of sessions by the value of a column."""
-    return dips.groupby(column)["session"].nunique().to_dict()

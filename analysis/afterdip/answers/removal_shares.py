@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import pandas as pd
+import numpy as np
 
+from afterdip.answers.columns import Columns
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.proportion import difference_of
 from afterdip.removal import Shares, shares_of_found
-from afterdip.tally.removal import COMPARTMENTS, GLUED
+from afterdip.tally.removal import COMPARTMENTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ class SharesCell:
         return self.keys | counts | {name: number.to_json() for name, number in numbers.items()}
 
 
-def shares_cell(keys: dict, dips: pd.DataFrame, sham: pd.DataFrame, *, confidence_level: float) -> SharesCell:
+def shares_cell(keys: dict, dips: Columns, sham: Columns, *, confidence_level: float) -> SharesCell:
     """Read the shares of some rows of `PestTally.dips` beside those of the sham's rows; either may be empty."""
     shares = _shares_of(dips, confidence_level=confidence_level)
     shaken = _of_the_sham(_shares_of(sham, confidence_level=confidence_level))
@@ -68,7 +69,7 @@ def shares_cell(keys: dict, dips: pd.DataFrame, sham: pd.DataFrame, *, confidenc
         over = (difference_of(shares.removed, shaken.removed), difference_of(shares.killed, shaken.killed))
     return SharesCell(
         keys=keys,
-        sessions=int(dips["session"].nunique()),
+        sessions=dips.count("session"),
         compartments={name: int(dips[name].sum()) for name in COMPARTMENTS},
         sham_compartments={name: int(sham[name].sum()) for name in COMPARTMENTS},
         removed=shares.removed,
@@ -79,16 +80,17 @@ def shares_cell(keys: dict, dips: pd.DataFrame, sham: pd.DataFrame, *, confidenc
     )
 
 
-def _shares_of(dips: pd.DataFrame, *, confidence_level: float) -> Shares:
+def _shares_of(dips: Columns, *, confidence_level: float) -> Shares:
     """Removed and killed; a stage that stays glued on has no removed share unless someone looked for it in the bath."""
     columns = (dips[name] for name in ("removed", "killed", "found"))
     shares = shares_of_found(*columns, session=dips["session"], confidence_level=confidence_level)
-    if len(dips) and dips["stage"].isin(GLUED).all() and not dips["bath_rows"].any():
+    if len(dips) and dips["glued"].all() and not dips["bath_rows"].any():
         words = "eggs do not fall; not looked for in the bath"
         silent = cannot_say(words, confidence_level=confidence_level, sessions=shares.killed.sessions)
         return Shares(silent, shares.killed)
     if len(dips) and not dips["found"].any() and (dips["missing"] != "").all():
-        words = f"no denominator: {dips['missing'].mode()[0]}"
+        reasons, counts = np.unique(dips["missing"], return_counts=True)
+        words = f"no denominator: {reasons[counts.argmax()]}"
         silent = cannot_say(words, confidence_level=confidence_level, sessions=0, pests=0)
         return Shares(silent, silent)
     return shares
