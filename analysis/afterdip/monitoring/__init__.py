@@ -13,10 +13,11 @@ from .alarms import (
     trend_alarm,
 )
 from .bath_life import BathLife, bath_life
+from .cluster import ClusterFit, cluster_logistic
 from .ewma import Ewma, ewma
 from .expected import Scores, expected_shares, scores
 from .p_chart import PChart, laney_p_chart, p_chart
-from .response import ClusterFit, cluster_logistic, share_effect
+from .response import share_effect
 from .strength_factor import strength_factor
 
 __all__ = [

@@ -94,13 +94,13 @@ def scores(
     labels, total, seen, expected, alone = (a[some] for a in (labels[order], total, seen, expected, alone))
     rho = correlation
     if rho is None:
-        rho = _correlation((seen - expected) ** 2 / alone, np.maximum(total - 1, 0)) if seen.size else 0.0
+        rho = solve_correlation((seen - expected) ** 2 / alone, np.maximum(total - 1, 0)) if seen.size else 0.0
     miss, effect = seen - expected, 1 + np.maximum(total - 1, 0) * rho
     deviation = np.sqrt(alone * effect)
     return Scores(labels, seen, expected, total, deviation, miss / deviation, miss / effect, rho)
 
 
-def _correlation(squares: Floats, others: Floats) -> float:
+def solve_correlation(squares: Floats, others: Floats) -> float:
     """Return the rho at which mean(squares / (1 + others rho)) is 1, by bisection."""
     low, high = 0.0, _MOST_CORRELATION
     if np.mean(squares) <= 1:

@@ -8,7 +8,7 @@ from scipy.special import stdtrit
 
 from ..dose_response import ratio_limits
 from ..estimate import Estimate, cannot_say
-from .response import MIN_EVENTS, cluster_logistic
+from .cluster import MIN_EVENTS, cluster_logistic
 
 MIN_EFFECTIVE = 4.0  # baths of the bottle that carry what is known of it
 _MOST = 6.0  # powers of ten beyond which a factor means nothing
@@ -21,9 +21,10 @@ def strength_factor(
     """Return by what factor the strength of the rows `apart` (bool) seems to differ from what was written.
 
     `strength`: above 0, one unit, shape (n_rows,); `design` (n_rows, p) holds a column of ones and what else matters.
-    Parallel logistic curves on log10 strength: 10 to the ratio of the bottle's step to the slope, Fieller limits from
-    a jackknife over baths. 0.5: half of the written strength would explain it. Cannot say where only one strength was
-    used, too few baths carry it, or the outcome does not rise with strength beyond doubt.
+    Parallel logistic curves on log10 strength: 10 to the ratio of the bottle's step to the slope, Fieller limits that
+    hold both a jackknife over baths and a model of correlated pests (`ClusterFit`). 0.5: half of the written strength
+    would explain it. Cannot say where only one strength was used, too few baths carry it, or the outcome does not rise
+    with strength beyond doubt.
     """
     x, y, n = (np.asarray(a, float) for a in (strength, events, trials))
     labels = np.asarray(bath)
@@ -42,11 +43,15 @@ def strength_factor(
     if effective < MIN_EFFECTIVE:
         return cannot_say(f"too few baths: worth {effective:.1f}, needs {MIN_EFFECTIVE:.0f}", **silent)
     slope, step = fit.coefficients[-2:]
-    (var_slope, cov), (_, var_step) = fit.covariance[-2:, -2:]
     t = float(stdtrit(effective - 1, 0.5 + 0.5 * confidence_level))
-    low, high, _ = ratio_limits(step, slope, var_step, cov, var_slope, t)
-    if low is None or max(abs(low), abs(high), abs(step / slope)) > _MOST:
+    ends = [
+        ratio_limits(step, slope, v[-1, -1], v[-2, -1], v[-2, -2], t)[:2] for v in (fit.covariance, fit.modelled)
+    ]  # fmt: skip
+    if any(low is None for low, _ in ends):
         return cannot_say("the outcome is not shown to change with strength", **silent)
-    value, low, high = (float(10**power) for power in (step / slope, min(low, high), max(low, high)))
-    method = "parallel logistic curves on log10 strength, Fieller limits, jackknife over baths"
+    low, high = min(low for low, _ in ends), max(high for _, high in ends)
+    if max(abs(low), abs(high), abs(step / slope)) > _MOST:
+        return cannot_say("the outcome is not shown to change with strength", **silent)
+    value, low, high = (float(10**power) for power in (step / slope, low, high))
+    method = "parallel logistic curves on log10 strength, Fieller limits at the level of baths"
     return Estimate(estimate=value, low=low, high=high, method=method, **silent)
