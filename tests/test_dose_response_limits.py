@@ -167,7 +167,7 @@ def test_heterogeneity_factor_by_hand():
     assert curve.fit.quantile("session", 0.9) == pytest.approx(student.ppf(0.95, 6), rel=1e-10)
     factor = 10.026817585637628 / 6
     assert curve.fit.spread("heterogeneity")[0] == pytest.approx(curve.fit.covariance * factor, rel=1e-8)
-    assert len(curve.fit.spread("session")) == 2
+    assert len(curve.fit.spread("session")) == 3
 
 
 def test_misuse():

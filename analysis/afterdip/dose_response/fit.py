@@ -22,6 +22,9 @@ from .links import Floats, Link, link_named
 from .scoring import invert, maximise
 
 _LARGEST_LEVERAGE = 0.98
+_MOST_CORRELATION = 0.95
+_HALVINGS = 40
+_TINY = 1e-100
 BASES = ("session", "heterogeneity", "binomial")
 
 
@@ -31,8 +34,8 @@ class DesignFit:
 
     `covariance` is the inverse information: expected for a plain binomial regression, as every such program prints,
     observed where a natural response was estimated along. `sandwich` is the plain session-robust covariance,
-    `jackknife` the same with each session's residual divided by one minus its leverage (HC3). `df` is sessions less
-    parameters.
+    `jackknife` the same with each session's residual divided by one minus its leverage (HC3). `modelled` is the
+    covariance if whatever shares a session is correlated by `_correlations`. `df` is sessions less parameters.
     """
 
     link: str
@@ -42,6 +45,7 @@ class DesignFit:
     covariance: Floats
     sandwich: Floats
     jackknife: Floats
+    modelled: Floats
     log_likelihood: float
     deviance: float
     pearson: float
@@ -65,16 +69,16 @@ class DesignFit:
         """Return the covariance matrices limits rest on: of several, the wider for each quantity counts.
 
         `binomial`: as if pieces were independent. `heterogeneity`: times the factor, never below 1 (Finney 1971).
-        `session`: the wider of the heterogeneity and the jackknife one. The first falls short where tray sizes differ
-        and correlation is high, the second with few sessions and responses near 0 or 1; the wider of both keeps its
-        level (calibrate/dose_response.py).
+        `session`: the widest of the heterogeneity, the jackknife and the modelled one. The first falls short where
+        tray sizes differ and correlation is high, the second with few sessions and responses near 0 or 1, and both
+        together held 92 % where few sessions lose most (calibrate/dose_response.py).
         """
         if basis not in BASES:
             raise ValueError(f"basis must be one of {', '.join(BASES)}, got {basis!r}")
         if basis == "binomial":
             return (self.covariance,)
         scaled = self.covariance * max(1.0, self.heterogeneity or 1.0)
-        return (scaled,) if basis == "heterogeneity" else (scaled, self.jackknife)
+        return (scaled,) if basis == "heterogeneity" else (scaled, self.jackknife, self.modelled)
 
     def quantile(self, basis: str, confidence_level: float) -> float | None:
         """Return the normal or t quantile of two-sided limits; None where t would have no degrees of freedom."""
@@ -98,6 +102,7 @@ class DesignFits:
     covariance: Floats
     sandwich: Floats
     jackknife: Floats
+    modelled: Floats
     log_likelihood: Floats
     deviance: Floats
     pearson: Floats
@@ -109,8 +114,9 @@ class DesignFits:
         """Return one cell."""
         return DesignFit(
             self.link, self.parameters[i, :-1], float(self.parameters[i, -1]), bool(self.natural_estimated[i]),
-            self.covariance[i], self.sandwich[i], self.jackknife[i], float(self.log_likelihood[i]),
-            float(self.deviance[i]), float(self.pearson[i]), int(self.df[i]), int(self.sessions[i]), self.refusal[i],
+            self.covariance[i], self.sandwich[i], self.jackknife[i], self.modelled[i],
+            float(self.log_likelihood[i]), float(self.deviance[i]), float(self.pearson[i]), int(self.df[i]),
+            int(self.sessions[i]), self.refusal[i],
         )  # fmt: skip
 
 
@@ -147,7 +153,7 @@ def fit_one(design: Floats, n: Floats, responded: Floats, control: Bools, *, lin
 
 def _nothing(cells: int, width: int) -> dict[str, Floats]:
     """Return the arrays of cells not fitted; a fit without natural response leaves its last row and column at 0."""
-    squares = {name: np.zeros((cells, width, width)) for name in ("covariance", "sandwich", "jackknife")}
+    squares = {name: np.zeros((cells, width, width)) for name in ("covariance", "sandwich", "jackknife", "modelled")}
     lines = {name: np.full(cells, np.nan) for name in ("log_likelihood", "deviance", "pearson")}
     parameters = np.full((cells, width), np.nan)
     parameters[:, -1] = 0.0
@@ -168,29 +174,45 @@ def _fit_part(rows: Rows, link: Link) -> tuple[dict[str, Floats], Bools]:
     if natural:
         seen, seen_sound = invert(observed_information(rows, state, link), held)
         covariance = np.where(seen_sound & ~held[-1], seen, covariance)
-    plain, jackknife = _sandwiches(rows, state, covariance, held)
     variance = rows.n * np.maximum(state.p * state.q, 1e-290)
     miss = rows.responded - rows.n * state.p
+    squares = np.where(np.abs(miss) > 1e-12 * rows.n, miss * miss / variance, 0.0)
+    df = rows.sizes() - (~held).sum(axis=0)
+    plain, jackknife, modelled = _sandwiches(rows, state, covariance, held, _correlations(rows, squares, df))
     return {
         "parameters": fit.parameters, "natural_estimated": free, "covariance": covariance, "sandwich": plain,
-        "jackknife": jackknife, "log_likelihood": fit.log_likelihood,
-        "deviance": 2.0 * (_saturated(rows) - log_likelihood(rows, state)),
-        "pearson": rows.total(np.where(np.abs(miss) > 1e-12 * rows.n, miss * miss / variance, 0.0)),
-        "df": rows.sizes() - (~held).sum(axis=0),
+        "jackknife": jackknife, "modelled": modelled, "log_likelihood": fit.log_likelihood,
+        "deviance": 2.0 * (_saturated(rows) - log_likelihood(rows, state)), "pearson": rows.total(squares), "df": df,
     }, sound & fit.converged  # fmt: skip
 
 
-def _sandwiches(rows: Rows, state: State, bread: Floats, held: Bools) -> tuple[Floats, Floats]:
-    """Return the plain sandwich and the one with residuals over one minus leverage (HC3), a session a row."""
+def _correlations(rows: Rows, squares: Floats, df: Ints) -> Floats:
+    """Return the correlation within sessions at which Pearson's chi-square of each cell is its df, 0 where it is less.
+
+    By moments (Williams 1982, Appl Stat 31:144).
+    """
+    others, cells = np.maximum(rows.n - 1.0, 0.0), rows.start.size
+    low, high = np.zeros(cells), np.full(cells, _MOST_CORRELATION)
+    alike = rows.total(squares) <= df
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        above = rows.total(squares / (1.0 + others * rows.spread(middle))) > df
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.where(alike, 0.0, high)
+
+
+def _sandwiches(rows: Rows, state: State, bread: Floats, held: Bools, correlation: Floats) -> list[Floats]:
+    """Return the plain sandwich, that with residuals over one minus leverage (HC3), and that of correlated sessions."""
     columns = [np.where(rows.spread(h), 0.0, d) for h, d in zip(held, state.derivative, strict=True)]
     at_row = [[rows.spread(line) for line in lines] for lines in bread]
     leverage = sum(a * b * at_row[i][j] for i, a in enumerate(columns) for j, b in enumerate(columns))
     leverage = leverage * rows.n / np.maximum(state.p * state.q, 1e-290)
     squared = pull(rows, state) ** 2
     freed = 1.0 - np.clip(leverage, 0.0, _LARGEST_LEVERAGE)
-    meats = (summed_products(rows, weight, columns) for weight in (squared, squared / freed**2))
-    plain, jackknife = (np.einsum("abc,bdc,dec->aec", bread, meat, bread) for meat in meats)
-    return plain, jackknife
+    expected = rows.n / np.maximum(state.p * state.q, _TINY)
+    expected = expected * (1.0 + np.maximum(rows.n - 1.0, 0.0) * rows.spread(correlation))
+    meats = (summed_products(rows, weight, columns) for weight in (squared, squared / freed**2, expected))
+    return [np.einsum("abc,bdc,dec->aec", bread, meat, bread) for meat in meats]
 
 
 def _saturated(rows: Rows) -> Floats:
