@@ -297,6 +297,13 @@ def test_figures_on_the_page_equal_the_json(answer):
     assert [t["month"] for t in tile["trend"]] == sorted(t["month"] for t in tile["trend"])
 
 
+def test_a_month_without_dips_has_no_price(small):
+    """Nothing was dipped in November, so nothing is missing from farm.toml or from the labour table either."""
+    (tile,) = answer_labour(small, month="2026-11", as_of=str(AS_OF)).to_json()["first_screen"]
+    assert tile["figure"]["reason"] == tile["also"]["figure"]["reason"] == "no pieces dipped"
+    assert tile["behind"] == "0 pieces, 0 sessions of first dips"
+
+
 def test_captions_carry_counts_and_level(answer):
     captions = tables.labour_captions(answer)
     assert set(captions) == {"hours", "tasks", "agents", "costs", "plan"}

@@ -325,6 +325,21 @@ def test_a_small_log_gets_words_not_numbers(small):
     draw_all(answer)
 
 
+def test_a_month_without_sham_is_asked_for_one_in_a_part_of_its_own(small):
+    """So that the first page, which shows the first of each part, cannot drop it behind slips of handling."""
+
+    def change(tables):
+        sham = tables["sessions"]["agent"] == "SHAM"
+        tables["sessions"].loc[sham, ["agent", "amount", "amount_unit"]] = ["IOD", "30", "mL"]
+        tables["sessions"].loc[4, "ppe"] = "no"  # POW, danger
+
+    found = answer_quality(small(change), month="2026-10", as_of=str(AS_OF)).to_json()["actions"]
+    pages = {item["what"]: item["page"] for item in found}
+    assert pages["Put some trays through a sham dip"] == "quality.html#what-should-be-mended-in-the-log"
+    assert pages["Wear the protection the label asks for with POW"] == "quality.html"
+    assert list(pages).index("Put some trays through a sham dip") == 1
+
+
 def test_a_month_without_sessions_is_a_page_too(small):
     answer = answer_quality(small(), month="2024-01", as_of=str(AS_OF))
     assert (answer.sessions, answer.pieces_window.pieces) == (0, 0)

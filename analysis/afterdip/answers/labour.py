@@ -227,20 +227,23 @@ def _materials(log: Log, period: Period, level: float) -> tuple[MaterialRow, ...
 def _first_screen(answer: LabourAnswer) -> list[dict]:
     """Return the tile of the first page: the month's hours and cost per 1,000 clean surviving pieces, and its trend."""
     now, *earlier = reversed(answer.cost_months)
+    nothing = cannot_say("no pieces dipped", confidence_level=answer.confidence_level, pieces=0, sessions=0)
+    hours, cost = (now.cost.hours_per_thousand_clean, now.cost.per_clean_survivor) if now.pieces else (nothing,) * 2
+    pieces = f"{now.pieces:,}".replace(",", "\u202f")
     return [
         {
             "tile": "labour",
             "title": "Person-hours and cost per 1,000 clean surviving pieces",
-            "figure": now.cost.hours_per_thousand_clean.to_json(),
+            "figure": hours.to_json(),
             "unit": "hours",
             "places": 0,
             "also": {
-                "figure": scaled(now.cost.per_clean_survivor, 1000.0).to_json(),
+                "figure": scaled(cost, 1000.0).to_json(),
                 "title": "cost",
                 "unit": answer.currency,
                 "places": 0,
             },
-            "behind": f"{now.pieces} pieces, {now.sessions} session{'' if now.sessions == 1 else 's'} of first dips",
+            "behind": f"{pieces} pieces, {now.sessions} session{'' if now.sessions == 1 else 's'} of first dips",
             "trend": [
                 {"month": c.keys["month"], "figure": c.cost.hours_per_thousand_clean.to_json()}
                 for c in reversed(earlier)

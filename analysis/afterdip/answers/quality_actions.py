@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from afterdip.answers.watch_baths import TiredBath
 
 PAGE = "quality.html"
-WATCH = f"{PAGE}#has-anything-changed"  # a part of its own: the first page shows the first of each part
+WATCH = f"{PAGE}#has-anything-changed"  # parts of their own: the first page shows the first of each part
+MEND = f"{PAGE}#what-should-be-mended-in-the-log"
 NAMED_AT_MOST = 3  # sessions named in one sentence
 URGENT = ("no_ppe", "not_for", "over_max_strength", "over_max_minutes", "no_agitation", "too_few_rinses")
 DO = {
@@ -27,9 +28,11 @@ DO = {
 
 def actions(answer: QualityAnswer) -> list[dict]:
     """Return what to do, each with the day it is due, what, why, and the page that tells more."""
-    audit = [*_hazards(answer, URGENT[:1])], [*_hazards(answer, URGENT[1:]), *_checks(answer)]
     watch = [*_bottles(answer), *_baths(answer), *_drifts(answer)]
-    todo = [(PAGE, audit[0]), (WATCH, watch), (PAGE, audit[1])]
+    todo = [
+        (PAGE, _hazards(answer, URGENT[:1])), (WATCH, watch), (MEND, _sham(answer)),
+        (PAGE, _hazards(answer, URGENT[1:])), (PAGE, _checks(answer)),
+    ]  # fmt: skip
     return [{"due": answer.as_of, "what": what, "why": why, "page": page} for page, some in todo for what, why in some]
 
 
@@ -98,13 +101,16 @@ def _drifts(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
             yield f"Hold {s.agent} until you know why it costs more", f"losses are up since {watched.since}: {seen}"
 
 
+def _sham(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+    if any(kind.code == "no_sham" and kind.month for kind in answer.warnings):
+        yield "Put some trays through a sham dip", "without one, nobody can tell what handling alone costs"
+
+
 def _checks(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
     for kind in answer.warnings:
         if kind.code == "never_checked" and kind.month:
             trays = f"{kind.month} {'tray' if kind.month == 1 else 'trays'}"
             yield f"Check {trays} never looked at since the dip", f"session {_named(kind.sessions)}: unknown, not alive"
-        if kind.code == "no_sham" and kind.month:
-            yield "Put some trays through a sham dip", "without one, nobody can tell what handling alone costs"
 
 
 def _named(names) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.follow_up import ASKED, held, undated, wanted
+from afterdip.answers.follow_up import ASKED, held, lot_in_brief, undated, wanted
 from afterdip.answers.redip import SILENT_DAYS
 from afterdip.tables.base import Table, count, digits, out_of, per_cent, plural
 
@@ -67,7 +67,7 @@ def lots_due_table(answer: FollowUpAnswer, *, caption: str) -> Table:
     body = tuple(_lot_due(rows) for rows in [*groups.values()][:LOTS_AT_MOST])
     left_out = len(groups) - len(body)
     note = f"{count(left_out)} further lots are not shown; `afterdip redip` prints every tray." if left_out else ""
-    return Table(caption, ("lot", "next dip", "trays", "pieces", "water", "pests"), body, note)
+    return Table(caption, ("lot", "trays", "pieces", "next dip", "water", "pests"), body, note)
 
 
 def _lot_due(rows: list[Redip]) -> tuple[str, ...]:
@@ -76,7 +76,7 @@ def _lot_due(rows: list[Redip]) -> tuple[str, ...]:
     water = sorted({row.system for row in rows if row.system})
     pieces = count(sum(row.pieces for row in trays.values()))
     pests = ", ".join(sorted({row.pest for row in rows}))
-    return rows[0].lot, _next(rows[0]), ", ".join(trays), pieces, ", ".join(water) or "–", pests
+    return lot_in_brief(rows[0].lot), ", ".join(trays), pieces, _next(rows[0]), ", ".join(water) or "–", pests
 
 
 def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None) -> Table:
