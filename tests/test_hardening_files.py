@@ -236,7 +236,10 @@ def test_a_file_larger_than_any_log(tmp_path):
 
 @pytest.mark.parametrize("path", ["/dev/null", "/dev/zero", "/proc/self/mem", "/proc/self/fd", "\0", "x" * 5000, ""])
 def test_places_that_are_no_log(path, capsys):
-    status = main(["check", path, "--as-of", str(AS_OF)])
+    try:
+        status = main(["check", path, "--as-of", str(AS_OF)])
+    except SystemExit as stopped:  # argparse refuses what can be no path
+        status = stopped.code
     assert status in (1, 2, 3)
     said = "".join(capsys.readouterr())
     assert "Traceback" not in said
@@ -273,7 +276,9 @@ def test_a_file_that_changes_while_it_is_read_is_one_version_of_it(tmp_path, int
     writer = threading.Thread(target=rewrite)
     writer.start()
     try:
-        for _ in range(60):
+        for turn in range(2000):  # on a busy machine each of the first reads may fall into the other's gap
+            if turn >= 60 and "whole" in seen:
+                break
             try:
                 assert not differences(read_log(folder, as_of=AS_OF), intended)
                 seen.add("whole")

@@ -36,7 +36,7 @@ def a_month(text: str) -> str:
     """Return YYYY-MM, or refuse it in words."""
     if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text, re.ASCII) or text.startswith("0000"):
         raise argparse.ArgumentTypeError(f"a month is written YYYY-MM, for instance 2026-10; got '{text}'")
-    return text
+    return _of_our_time(text)
 
 
 def a_day(text: str) -> str:
@@ -47,20 +47,42 @@ def a_day(text: str) -> str:
         day = None
     if day is None:
         raise argparse.ArgumentTypeError(f"a day is written YYYY-MM-DD, for instance 2026-11-20; got '{text}'")
+    return _of_our_time(text)
+
+
+def _of_our_time(text: str) -> str:
+    """Return a day or month of a year that a log may hold, or refuse it in words."""
+    from afterdip.log.cells import YEARS  # here, so that --help need not load what reads logs
+
+    first, last = YEARS
+    if not first <= int(text[:4]) <= last:
+        raise argparse.ArgumentTypeError(f"a year from {first} to {last} is wanted; got '{text}'")
     return text
 
 
+def a_path(text: str) -> Path:
+    """Return a path, or refuse in words one that is empty (a script's unset variable) or a link in a circle."""
+    if not text:
+        raise argparse.ArgumentTypeError("a file or folder is wanted, got an empty text (. is the folder you are in)")
+    try:
+        Path(text).resolve()
+    except (OSError, RuntimeError, ValueError):  # a circle is one or the other, by the version of Python
+        raise argparse.ArgumentTypeError(f"a file or folder is wanted; got '{text}', which leads nowhere") from None
+    return Path(text)
+
+
 def a_number(text: str) -> int:
-    """Return a whole number of 0 or more, or refuse it in words."""
+    """Return a whole number from 0 to 9999, or refuse it in words."""
     if not re.fullmatch(r"\d{1,4}", text, re.ASCII):
-        raise argparse.ArgumentTypeError(f"a whole number of 0 or more is wanted; got '{text}'")
+        most = ", 9999 at most," if text.isdecimal() else ""
+        raise argparse.ArgumentTypeError(f"a whole number of 0 or more{most} is wanted; got '{text}'")
     return int(text)
 
 
 def add_log(parser: argparse.ArgumentParser) -> None:
     """Declare LOG and --as-of."""
     parser.add_argument(
-        "log", metavar="LOG", type=Path, help="your log: a folder of tables, or an .xlsx workbook; it is only read"
+        "log", metavar="LOG", type=a_path, help="your log: a folder of tables, or an .xlsx workbook; it is only read"
     )
     parser.add_argument(
         "--as-of",

@@ -10,7 +10,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_day, add_log, as_of_day, log_path, say, write_out
+from afterdip.cli.common import DONE, a_day, a_path, add_log, as_of_day, log_path, say, write_out
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
@@ -22,7 +22,7 @@ def declare(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--pest", metavar="PEST", default="", help="only this pest")
     parser.add_argument("--from", metavar="YYYY-MM-DD", type=a_day, dest="start", help="first day of dips")
     parser.add_argument("--to", metavar="YYYY-MM-DD", type=a_day, dest="end", help="last day of dips")
-    parser.add_argument("--out", metavar="FOLDER", type=Path, help="for the page (default: reports/FIRST-SECOND)")
+    parser.add_argument("--out", metavar="FOLDER", type=a_path, help="for the page (default: reports/FIRST-SECOND)")
     parser.add_argument("--json", metavar="FILE", help="also write the result as JSON; - prints it and makes no page")
     parser.set_defaults(usage_error=parser.error)
 

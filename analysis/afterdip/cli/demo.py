@@ -7,14 +7,13 @@ see what a report looks like before your own log has a month in it.
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from afterdip.cli.common import DONE
+from afterdip.cli.common import DONE, a_path
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="where the demo goes; made if it is not there")
+    parser.add_argument("folder", metavar="FOLDER", type=a_path, help="where the demo goes; made if it is not there")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -7,14 +7,13 @@ what every column means and which may stay empty. An existing log is never overw
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from afterdip.cli.common import DONE
+from afterdip.cli.common import DONE, a_path
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="where the log goes; made if it is not there")
+    parser.add_argument("folder", metavar="FOLDER", type=a_path, help="where the log goes; made if it is not there")
     parser.add_argument("--xlsx", action="store_true", help="one workbook with a sheet per table instead of CSV files")
 
 

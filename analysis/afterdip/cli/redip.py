@@ -12,16 +12,15 @@ calendar file. It counts days; what may be used, and how often, is for label, sa
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from afterdip.cli.common import DONE, write_out
+from afterdip.cli.common import DONE, a_path, write_out
 from afterdip.cli.follow_up import answer_of, declare_follow_up, write_json
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     declare_follow_up(parser)
-    parser.add_argument("--ics", metavar="FILE", type=Path, help="also write the dips to come as a calendar file")
+    parser.add_argument("--ics", metavar="FILE", type=a_path, help="also write the dips to come as a calendar file")
 
 
 def run(args: argparse.Namespace) -> int:

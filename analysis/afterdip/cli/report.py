@@ -13,7 +13,7 @@ import gc
 import sys
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_month, a_number, add_log, as_of_day, log_path, say, tell
+from afterdip.cli.common import DONE, a_month, a_number, a_path, add_log, as_of_day, log_path, say, tell
 
 WORKERS = 2
 _SELDOM = 50_000, 20, 100  # thresholds of the garbage collector, which else takes a tenth of the time of the imports
@@ -23,10 +23,10 @@ def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_log(parser)
     parser.add_argument("--month", metavar="YYYY-MM", type=a_month, required=True, help="the month to report")
-    parser.add_argument("--out", metavar="FOLDER", type=Path, help="where the report goes (default: reports/MONTH)")
+    parser.add_argument("--out", metavar="FOLDER", type=a_path, help="where the report goes (default: reports/MONTH)")
     parser.add_argument("--only", metavar="PAGE,...", default="", help="only these pages, for instance survival,labour")
     parser.add_argument(
-        "--notebooks", metavar="FOLDER", type=Path, help="make the pages from the notebooks here instead of our own"
+        "--notebooks", metavar="FOLDER", type=a_path, help="make the pages from the notebooks here instead of our own"
     )
     parser.add_argument(
         "--jobs",

@@ -10,14 +10,14 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_number, add_log, as_of_day, log_path, write_out
+from afterdip.cli.common import DONE, a_number, a_path, add_log, as_of_day, log_path, write_out
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_log(parser)
     parser.add_argument("--agents", metavar="A,B", required=True, help="the agents to compare, commas between them")
-    parser.add_argument("--out", metavar="FOLDER", type=Path, default=Path("trial"), help="where to (default: trial)")
+    parser.add_argument("--out", metavar="FOLDER", type=a_path, default=Path("trial"), help="where to (default: trial)")
     parser.add_argument("--seed", metavar="N", type=a_number, default=1, help="deals the same sheets again (default 1)")
     parser.add_argument("--blocks", metavar="N", type=a_number, default=12, help="sheets to print (default 12)")
     parser.add_argument("--trays", metavar="N", type=a_number, help="trays in a session (default: as is usual)")

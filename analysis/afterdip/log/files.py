@@ -79,6 +79,10 @@ def read_files(path: Path) -> RawLog:
     if not path.exists():
         message = "a folder or workbook, got nothing there"
         log.problems.append(Problem(plain_name(path), None, None, message, code="no_log"))
+    elif not (path.is_dir() or path.is_file()):
+        message = "a folder or workbook, got a pipe or a device"
+        log.problems.append(Problem(plain_name(path), None, None, message, code="no_log"))
+        return log
     elif path.is_file() and path.suffix.casefold() in READERS:
         message = f"a folder with a file per table, or one .xlsx workbook, got one {path.suffix} file"
         log.problems.append(Problem(plain_name(path), None, None, message, code="no_log"))

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from ..errors import DataError
+from .cells import YEARS
 from .contradictions import contradictions
 from .files import log_files, read_files
 from .memory import give_back
@@ -89,9 +90,12 @@ def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
 
 
 def as_of_day(as_of: datetime.date | str) -> pd.Timestamp:
-    """Return the day of the report as midnight; raises ValueError for what is no date."""
+    """Return the day of the report as midnight; raises ValueError for what is no date, or of no year a log may hold."""
     try:
         day = datetime.date.fromisoformat(as_of) if isinstance(as_of, str) else as_of
-        return pd.Timestamp(day.year, day.month, day.day)
+        moment = pd.Timestamp(day.year, day.month, day.day)
     except (ValueError, AttributeError) as error:
         raise ValueError(f"as_of must be a date or ISO text such as 2026-11-20, got {as_of!r}") from error
+    if not YEARS[0] <= moment.year <= YEARS[1]:
+        raise ValueError(f"as_of must be a day from {YEARS[0]} to {YEARS[1]}, got {as_of!r}")
+    return moment

@@ -38,7 +38,10 @@ def new_report(out: Path) -> Iterator[Path]:
     Files of the reader's own in `out` (a printed PDF, notes) are kept. Raises FolderError for a folder that holds
     other things than a report, and OSError for what the system refuses; `out` is then untouched.
     """
-    out = Path(out).resolve()
+    try:
+        out = Path(out).resolve()
+    except RuntimeError as error:  # of Python before 3.13, for a link in a circle
+        raise FolderError(f"{out} is a link that leads nowhere; choose another folder with --out") from error
     check_folder(out)
     out.parent.mkdir(parents=True, exist_ok=True)
     with locked(out.parent):
