@@ -28,12 +28,31 @@ def test_exact_minutes_are_found_exactly():
 
 
 def test_ratio_by_hand():
-    """Eight sessions, 10 or 20 pieces and 20 or 30 minutes: 200/120; residuals 20 - 50/3 = 10/3 and 30 - 100/3."""
+    """Eight sessions, 10 or 20 pieces and 20 or 30 minutes: 200/120; residuals 20 - 50/3 = 10/3 and 30 - 100/3.
+
+    Without one of them 110 or 100 pieces are left, so the residuals count 12/11 and 12/10 times. Log scale.
+    """
     hours = hours_per_thousand([20, 20, 20, 20, 30, 30, 30, 30], [10, 10, 10, 10, 20, 20, 20, 20])
-    scale, error = 1000 / 60, np.sqrt(8 / 7 * 8 * (10 / 3) ** 2) / 120
+    scale = 1000 / 60
+    error = np.sqrt(7 / 8 * 4 * (10 / 3) ** 2 * ((12 / 11) ** 2 + (12 / 10) ** 2)) / 120
+    factor = np.exp(2.364624251592785 * error / (5 / 3))  # t, 7 degrees of freedom
     assert hours.estimate == pytest.approx(scale * 5 / 3)
-    assert hours.high == pytest.approx(scale * (5 / 3 + 2.364624251592785 * error))  # t, 7 degrees of freedom
-    assert hours.low == pytest.approx(scale * (5 / 3 - 2.364624251592785 * error))
+    assert hours.high == pytest.approx(scale * 5 / 3 * factor)
+    assert hours.low == pytest.approx(scale * 5 / 3 / factor)
+
+
+def test_ratio_of_nothing_spent():
+    assert hours_per_thousand([0.0] * 8, [5] * 8).high == 0.0
+
+
+def test_mean_session_by_hand():
+    """Minutes 10, 20, 40 and so on: the logs vary by more than the minutes do where none is very long."""
+    minutes = np.array([10.0, 20, 40, 10, 20, 40, 10, 40])
+    mean = session_effort(minutes, np.arange(8) + 5).per_session
+    by_logs = np.sqrt(np.exp(np.log(minutes).var(ddof=1)) - 1)
+    assert by_logs > minutes.std(ddof=1) / minutes.mean()
+    assert np.log(mean.high / mean.estimate) == pytest.approx(2.364624251592785 * by_logs / np.sqrt(8))
+    assert mean.low * mean.high == pytest.approx(mean.estimate**2)
 
 
 def test_same_as_statsmodels():
@@ -144,4 +163,4 @@ def test_a_crew_seen_too_seldom_is_listed_with_the_reason():
 def test_limits_cover_planted_minutes():
     """A short run of the calibration: 250 farms, binomial error 1.4 %, so 0.90 is 3.5 errors under 0.95."""
     rng = np.random.default_rng(11)
-    assert min(effort_coverage(FARMS["unequal sessions"], sessions=20, replicates=250, rng=rng)) > 0.90
+    assert min(effort_coverage(FARMS["unequal sessions"], sessions=20, replicates=250, rng=rng).values()) > 0.90

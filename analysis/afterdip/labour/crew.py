@@ -58,7 +58,7 @@ def crew_effort(
             rows.append(CrewEffort(int(size), none, none, none))
             continue
         means = [np.eye(design.shape[1])[np.flatnonzero(enough == s)[0]] for s in (size, enough[0])]
-        how = {"confidence_level": confidence_level, "method": "adjusted least squares, HC2", **at}
+        how = {"confidence_level": confidence_level, "method": "adjusted least squares, limits for any scatter", **at}
         person, wall = (fits[name].combination(means[0], **how) for name in ("person", "clock"))
         rows.append(CrewEffort(int(size), person, wall, _ratio(fits["person"], *means, confidence_level, at)))
     return tuple(rows)

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from afterdip.estimate import Estimate, cannot_say
 
-from .rows import MIN_SESSIONS, check_sessions, least_squares, ratio_of_sums, session_weights, t_quantile, too_few
+from .rows import MIN_SESSIONS, check_sessions, least_squares, log_limits, ratio_of_sums, session_weights, too_few
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +41,9 @@ def session_effort(
 
     Weighted least squares of minutes on 1 and pieces; limits as `least_squares` has them. A fixed part below zero
     is shown, not clipped: it says that the split cannot be told from these sessions. The mean session's limits are t
-    on sessions - 1; hours per thousand is a ratio (all minutes / all pieces) with the session sandwich, m/(m-1), t
-    on m - 1. Fewer than MIN_SESSIONS with labour, or sessions all of one size: no split, with the reason.
+    on sessions - 1 on the log scale, by the wider of the sessions' standard deviation and that of log-normal minutes
+    with the same logs; hours per thousand is a ratio (all minutes / all pieces), see `ratio_of_sums`. Fewer than
+    MIN_SESSIONS with labour, or sessions all of one size: no split, with the reason.
     """
     y, n, known = check_sessions(minutes, pieces)
     unrecorded = int((~known).sum())
@@ -73,7 +74,7 @@ def task_effort(
 
 
 def hours_per_thousand(minutes: ArrayLike, pieces: ArrayLike, *, confidence_level: float = 0.95) -> Estimate:
-    """Return hours per 1,000 pieces over sessions with labour: a ratio of sums with session-robust t limits."""
+    """Return hours per 1,000 pieces over sessions with labour: a ratio of sums with limits at session level."""
     y, n, known = check_sessions(minutes, pieces)
     return ratio_of_sums(
         y[known],
@@ -119,7 +120,7 @@ def _split(y: NDArray, n: NDArray, weight: NDArray | None, level: float) -> tupl
         return none, none
     w = session_weights(y, n) if weight is None else weight
     fit = least_squares(np.column_stack([np.ones_like(n), n]), y, w)
-    method = "weighted least squares on pieces, HC2"
+    method = "weighted least squares on pieces, limits for any scatter"
     return (
         fit.combination([1.0, 0.0], confidence_level=level, method=method, **counts),
         fit.combination([0.0, 1.0], confidence_level=level, method=method, **counts),
@@ -138,6 +139,8 @@ def _mean(y: NDArray, n: NDArray, level: float) -> Estimate:
     m, counts = len(y), {"sessions": len(y), "pieces": int(n.sum())}
     if m < MIN_SESSIONS:
         return cannot_say(too_few(m), confidence_level=level, **counts)
-    reach = t_quantile(level, m - 1) * y.std(ddof=1) / np.sqrt(m)
     mean = float(y.mean())
-    return Estimate(estimate=mean, low=mean - reach, high=mean + reach, confidence_level=level, **counts)
+    relative = y.std(ddof=1) / mean if mean > 0 else 0.0
+    if (y > 0).all():  # few sessions seldom hold a very long one: the logs know better how long those may be
+        relative = max(relative, np.sqrt(np.expm1(np.log(y).var(ddof=1))))
+    return log_limits(mean, mean * relative / np.sqrt(m), m - 1, confidence_level=level, **counts)
