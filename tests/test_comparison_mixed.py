@@ -212,6 +212,16 @@ def test_levels_in_which_nothing_died_tell_nothing():
     assert found == base
 
 
+def test_steps_that_repeat_others_are_dropped_but_never_the_agent():
+    second, session, factors, total, events = sample(2)
+    base = session_odds_ratio(second, session, factors, total, events)
+    twice = np.column_stack([factors, factors[:, 0] == 1])
+    again = session_odds_ratio(second, session, twice, total, events)
+    assert (again.low, again.estimate, again.high) == pytest.approx((base.low, base.estimate, base.high), rel=1e-5)
+    apart = session_odds_ratio(second, session, np.column_stack([factors, second]), total, events)
+    assert apart.reason == "agents and groups cannot be told apart: no group had both"
+
+
 # --- edges ---------------------------------------------------------------------------------------------------------
 
 

@@ -16,6 +16,7 @@ from afterdip.cli import main
 from afterdip.log import read_log
 from afterdip.report.results import check_results
 from afterdip.tables import comparison as tables
+from afterdip.tables.comparison_models import models_table
 from afterdip.tally.comparison import labels, tally_comparison
 from builders import small_log, write_log
 
@@ -237,6 +238,7 @@ def test_numbers_are_estimates_and_the_page_prints_them(page):
         tables.groups_table(page.pair),
         tables.handling_table(page.pair, currency="USD"),
         tables.pairs_table(page),
+        models_table(page.pair),
     ):
         assert "nan" not in table.to_html().lower()
 
@@ -280,8 +282,36 @@ def test_sentences_of_every_verdict(page):
         kill=replace(pair.judged.verdict.kill, first_better=True),
         loss=replace(pair.judged.verdict.loss, second_better=True),
     )
-    words = tables.needed_sentence(replace(pair, judged=replace(pair.judged, verdict=traded)))
-    assert "More sessions will not settle this" in words
+    judged = replace(pair.judged, verdict=traded)
+    assert "More sessions will not settle this" in tables.needed_sentence(replace(pair, judged=judged))
+    row = tables.pairs_table(replace(page, pairs=(judged,))).rows[0]
+    assert (row[1], row[-1]) == ("kill against loss", "–")
+
+
+def test_other_models_are_asked_and_agree_where_the_demo_farm_is_plain(demo):
+    """Kill in the demo log has stages that only one pest has: the models must bear that."""
+    pair = TRUTH["pairs"]["better_on_kill"]
+    answer = answer_comparison(demo, first=pair["first"], second=pair["second"], as_of=AS_OF)
+    for both in (answer.judged.kill, answer.judged.loss):
+        gap = both.adjusted.difference
+        assert gap.low < both.logistic.estimate < gap.high
+    pests, pieces = answer.odds
+    assert pests.high < 1  # far fewer pests live on under the better agent
+    assert pieces.low < 1 < pieces.high
+    assert (pests.pieces, pieces.pests) == (None, None)
+    table = models_table(answer)
+    assert f"{pests.estimate:.2f} ({pests.low:.2f} to {pests.high:.2f})" in table.rows[0]
+    assert answer.to_json()["odds_ratios"]["pest_not_killed"]["estimate"] == pests.estimate
+    assert models_table(None).rows == ()
+
+
+def test_odds_by_hand(tmp_path):
+    """Every bath alike: 4 of 10 pests live under one agent and 1 of 10 under the other, 1 and 3 of 20 pieces die."""
+    answer = answer_comparison(farm(tmp_path, dead=(1, 3)), first="IOD", second="OIL", as_of=AS_OF)
+    assert answer.odds[0].estimate == pytest.approx((1 / 9) / (4 / 6), rel=1e-6)
+    assert answer.odds[1].estimate == pytest.approx((1 / 19) / (3 / 17), rel=1e-6)
+    young = answer_comparison(farm(tmp_path / "few", 4), first="IOD", second="OIL", as_of=AS_OF)
+    assert young.odds[0].reason == "4 and 4 sessions that tell of odds, needs 6 of each"
 
 
 @pytest.mark.parametrize(

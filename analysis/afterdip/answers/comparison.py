@@ -6,28 +6,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from afterdip.answers.comparison_dealt import BalanceRow, balance, dots
 from afterdip.answers.comparison_needed import Needed, still_needed
 from afterdip.answers.comparison_reader import Both, ComparisonReader, Scope
 from afterdip.answers.handling import Handling, handling_of
 from afterdip.comparison import SUPERIOR_LEVEL, Difference, Finding, Margins, Verdict, verdict
+from afterdip.estimate import Estimate
 from afterdip.log.model import Log
-from afterdip.tally.comparison import LIKE_PIECES
-
-
-@dataclass(frozen=True, slots=True)
-class BalanceRow:
-    """How many pieces of one kind each agent got, of all its own; `factor` is coral group, condition or origin."""
-
-    factor: str
-    level: str
-    first_pieces: int
-    second_pieces: int
-    first_share: float
-    second_share: float
-
-    def to_json(self) -> dict:
-        """Return the row by name."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +63,7 @@ class ComparisonAnswer:
 
     `dots`: one row a session with kill and loss (NaN where not counted), for drawing. `left_out` counts by reason.
     `horizon_days`: the day losses are compared at, earlier than the farm's own while an agent is young.
+    `odds`: that a pest is not killed and that a piece dies, first over second, by a model of its own.
     `targets`: per agent whether its kill and loss on the common mix meet the farm's: yes, no, not shown.
     """
 
@@ -96,6 +82,7 @@ class ComparisonAnswer:
     handling: tuple[Handling, ...]
     targets: dict[str, dict[str, str]]
     left_out: dict[str, int]
+    odds: tuple[Estimate, Estimate]
     dots: pd.DataFrame
 
     def to_json(self) -> dict:
@@ -122,6 +109,7 @@ class ComparisonAnswer:
             "coral_groups": [row.to_json() for row in self.groups],
             "handling": [row.to_json() for row in self.handling],
             "left_out": self.left_out,
+            "odds_ratios": {"pest_not_killed": self.odds[0].to_json(), "piece_dead": self.odds[1].to_json()},
         }
 
 
@@ -216,7 +204,7 @@ def compare(
         target_loss=s.target_loss,
         randomised=tuple(int(rows["randomised"].fillna(False).astype(bool).sum()) for rows in own),
         sessions=tuple(len(rows) for rows in own),
-        balance=_balance(reader, first, second),
+        balance=balance(reader, first, second),
         groups=tuple(GroupRow(g, reader.kill(first, second, g), reader.loss(first, second, g)) for g in groups),
         handling=handling,
         targets={
@@ -227,39 +215,8 @@ def compare(
             for name, of in (("first", _first), ("second", _second))
         },
         left_out=_left_out(reader, first, second, kill.adjusted, loss.adjusted),
-        dots=_dots(reader, rows, first, second),
-    )
-
-
-def _balance(reader: ComparisonReader, first: str, second: str) -> tuple[BalanceRow, ...]:
-    """Count who got which, by factor and level."""
-    trays = reader.tally.trays
-    own = {agent: trays[trays["agent"] == agent] for agent in (first, second)}
-    sizes = {agent: max(1, int(rows["pieces"].sum())) for agent, rows in own.items()}
-    rows = []
-    for factor in LIKE_PIECES:
-        counts = {agent: part.groupby(factor)["pieces"].sum() for agent, part in own.items()}
-        for level in sorted(set(counts[first].index) | set(counts[second].index)):
-            a, b = (int(counts[agent].get(level, 0)) for agent in (first, second))
-            rows.append(BalanceRow(factor, str(level), a, b, a / sizes[first], b / sizes[second]))
-    return tuple(rows)
-
-
-def _dots(reader: ComparisonReader, losses: pd.DataFrame, first: str, second: str) -> pd.DataFrame:
-    """Return kill and loss of every session: columns session, agent, kill, pests, loss, pieces."""
-    loss = losses.groupby(["session", "agent"], as_index=False)[["total", "events"]].sum()
-    pests = reader.tally.pests[reader.tally.pests["agent"].isin([first, second])]
-    kill = pests.groupby(["session", "agent"], as_index=False)[["found", "killed"]].sum()
-    both = loss.merge(kill, on=["session", "agent"], how="outer").sort_values("session", ignore_index=True)
-    return pd.DataFrame(
-        {
-            "session": both["session"],
-            "agent": both["agent"],
-            "kill": both["killed"] / both["found"],
-            "pests": both["found"],
-            "loss": both["events"] / both["total"],
-            "pieces": both["total"],
-        }
+        odds=reader.odds(first, second),
+        dots=dots(reader, rows, first, second),
     )
 
 

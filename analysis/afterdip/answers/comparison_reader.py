@@ -13,6 +13,7 @@ from afterdip.comparison import (
     crude_difference,
     fates_at,
     logistic_difference,
+    session_odds_ratio,
 )
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
@@ -121,14 +122,20 @@ class ComparisonReader:
         """
         day = self.common_day(first, second)
         outcome = f"dead by day {day} after the first dip"
-        if 2 * day < self.horizon:
-            young = min((first, second), key=self.last_day)
-            why = f"no tray of {young} was followed beyond day {day} yet, needs {-(-self.horizon // 2)}"
-            return _unknown(outcome, why, self.level)
+        if young := self._too_young(first, second):
+            return _unknown(outcome, young, self.level)
         rows = self.losses(first, second, day=day, coral_group=coral_group)
         both = _both(outcome, rows, second, "total", "events", LIKE_PIECES, self.level)
         deaths = rows.groupby("agent")["deaths"].sum()
         return _with_deaths(both, *(int(deaths.get(agent, 0)) for agent in (first, second)))
+
+    def _too_young(self, first: str, second: str) -> str:
+        """Return why losses cannot be compared yet, or nothing."""
+        day = self.common_day(first, second)
+        if 2 * day >= self.horizon:
+            return ""
+        young = min((first, second), key=self.last_day)
+        return f"no tray of {young} was followed beyond day {day} yet, needs {-(-self.horizon // 2)}"
 
     def kill(self, first: str, second: str, coral_group: str = "") -> Both:
         """Compare pests dead wherever found, out of all found; eggs are not in it.
@@ -136,14 +143,26 @@ class ComparisonReader:
         Where one agent has no bath in which both the water and the pieces were counted, living pests on the same
         pieces before and after are compared instead, and `outcome` says so.
         """
+        rows, outcome, found, gone = self._kills(first, second, coral_group)
+        return _with_pests(_both(outcome, rows, second, found, gone, LIKE_PESTS, self.level))
+
+    def _kills(self, first: str, second: str, coral_group: str = "") -> tuple[pd.DataFrame, str, str, str]:
+        """Return the pests compared, what is counted of them, and the columns of what was there and what is gone."""
         rows = self._pests(self.tally.pests, first, second, coral_group)
         if rows["agent"].nunique() == 2 or coral_group:
-            told = ("dead wherever found, of all pests found", "found", "killed")
-        else:
-            rows = self._pests(self.tally.before_after, first, second, coral_group)
-            told = ("gone from the pieces, dead or alive, of the pests on them before the dip", "before", "gone")
-        outcome, found, gone = told
-        return _with_pests(_both(outcome, rows, second, found, gone, LIKE_PESTS, self.level))
+            return rows, "dead wherever found, of all pests found", "found", "killed"
+        rows = self._pests(self.tally.before_after, first, second, coral_group)
+        return rows, "gone from the pieces, dead or alive, of the pests on them before the dip", "before", "gone"
+
+    def odds(self, first: str, second: str) -> tuple[Estimate, Estimate]:
+        """Return the odds that a pest is not killed and that a piece dies, first over second, sessions at random."""
+        rows, _, found, gone = self._kills(first, second)
+        pests = _odds(rows, second, rows[found], rows[found] - rows[gone], LIKE_PESTS, self.level)
+        pests = replace(pests, pests=pests.pieces, pieces=None)
+        if young := self._too_young(first, second):
+            return pests, cannot_say(young, confidence_level=self.level)
+        rows = self.losses(first, second, day=self.common_day(first, second))
+        return pests, _odds(rows, second, rows["total"], rows["events"], LIKE_PIECES, self.level)
 
     def _pests(self, pests: pd.DataFrame, first: str, second: str, coral_group: str) -> pd.DataFrame:
         keep = pests["agent"].isin([first, second])
@@ -193,6 +212,15 @@ def _both(
         if both_there
         else cannot_say("one agent has no session here", confidence_level=level),
     )
+
+
+def _odds(
+    rows: pd.DataFrame, second: str, total: pd.Series, events: pd.Series, like: tuple[str, ...], level: float
+) -> Estimate:
+    """Ask the model with a random level per session, each factor of `like` adding its own step."""
+    is_second, session = (rows["agent"] == second).to_numpy(bool), rows["session"].to_numpy(str)
+    factors, counts = rows[list(like)].to_numpy(str), (total.to_numpy(float), events.to_numpy(float))
+    return session_odds_ratio(is_second, session, factors, *counts, confidence_level=level)
 
 
 def _with_pests(both: Both) -> Both:

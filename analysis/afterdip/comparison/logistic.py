@@ -10,6 +10,7 @@ from scipy.special import expit, stdtrit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
+from .design import agent_design, telling_rows
 
 _STEPS = 50
 _FLAT = 1e-10
@@ -79,28 +80,32 @@ def logistic_difference(
 
     `factors`: labels, shape (n_rows, k). It keeps pieces of which only one agent had the like, by assuming that the
     steps add up: a different assumption from `adjusted_difference`, offered beside it. Both agents' proportions are
-    averaged over all pieces (Lane & Nelder 1982, Biometrics 38:613); delta-method limits with the factor m/(m-1) and
-    t on m - p degrees of freedom, m sessions and p coefficients.
+    averaged over all pieces (Lane & Nelder 1982, Biometrics 38:613), those of a level in which nothing or everything
+    died counting as no different; delta-method limits with the factor m/(m-1) and t on m - p degrees of freedom, m
+    sessions and p coefficients.
     """
-    second, factors, n = np.asarray(second, dtype=bool), np.asarray(factors), np.asarray(total, dtype=float)
-    columns = [np.ones(n.size), second.astype(float)]
-    for labels in factors.T:
-        levels = np.unique(labels)
-        columns += [(labels == level).astype(float) for level in levels[1:]]
-    X = np.column_stack(columns)
-    fit = session_logistic(X, events, n, session=session)
-    m, counts = fit.sessions, {"sessions": fit.sessions, "pieces": round(n.sum())}
-    freedom = m - X.shape[1]
+    second, session, factors = np.asarray(second, dtype=bool), np.asarray(session), np.asarray(factors)
+    n, y = np.asarray(total, dtype=float), np.asarray(events, dtype=float)
+    counts = {"sessions": np.unique(session).size, "pieces": round(n.sum())}
+    keep, whole = telling_rows(factors, n, y), n.sum()
+    if not keep.any():
+        return cannot_say(_untold(n, y), confidence_level=confidence_level, **counts)
+    X, n, y, session = agent_design(second[keep], factors[keep]), n[keep], y[keep], session[keep]
+    if X is None:
+        why = "agents and groups cannot be told apart: no group had both"
+        return cannot_say(why, confidence_level=confidence_level, **counts)
+    fit = session_logistic(X, y, n, session=session)
+    m, freedom = fit.sessions, fit.sessions - X.shape[1]
     reason = fit.reason or ("" if freedom >= 4 else f"{m} sessions, needs {X.shape[1] + 4} for so many kinds of pieces")
     if reason:
         return cannot_say(reason, confidence_level=confidence_level, **counts)
     averages, slopes = [], []
-    for arm in (0.0, 1.0):
+    for is_first in (1.0, 0.0):
         like = X.copy()
-        like[:, 1] = arm
+        like[:, -1] = is_first
         mean = expit(like @ fit.coefficients)
-        averages.append(float(n @ mean / n.sum()))
-        slopes.append((n * mean * (1.0 - mean)) @ like / n.sum())
+        averages.append(float(n @ mean / whole))
+        slopes.append((n * mean * (1.0 - mean)) @ like / whole)
     slope = slopes[0] - slopes[1]
     error = float(np.sqrt(max(0.0, slope @ fit.covariance @ slope) * m / (m - 1)))
     if error < _FLAT:  # limits of no width would claim what no log can show
@@ -115,3 +120,10 @@ def logistic_difference(
         method="logistic regression averaged over all pieces, session-robust, t limits",
         **counts,
     )
+
+
+def _untold(total: NDArray, events: NDArray) -> str:
+    """Return why no row tells of a ratio."""
+    if not events.sum():
+        return "nothing died"
+    return "everything died" if not (total - events).sum() else "nothing or everything died in every group"

@@ -14,6 +14,7 @@ from scipy.special import expit, logsumexp, stdtrit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
+from .design import agent_design, telling_rows
 from .difference import MINIMUM_SESSIONS
 
 Floats = NDArray[np.float64]
@@ -63,7 +64,7 @@ def mixed_logistic(
 
     `design`: shape (n_rows, p), its own column of ones included; the rest shape (n_rows,), fractions allowed. One node
     is Laplace's approximation, more are adaptive Gauss-Hermite quadrature about each session's mode (Pinheiro & Bates
-    1995, J. Comput. Graph. Stat. 4:12). Standard errors come from the curvature of the log likelihood in coefficients
+    1995, J Comput Graph Stat 4:12). Standard errors come from the curvature of the log likelihood in coefficients
     and SD together, at an SD of 0 in the coefficients alone. Raises DataError when events exceed totals.
     """
     X, y, n = (np.asarray(a, dtype=float) for a in (design, events, total))
@@ -74,10 +75,10 @@ def mixed_logistic(
         raise DataError("each row needs 0 <= events <= total")
     if reason := _lacking(X, y, n, labels.size):
         return _none(X.shape[1], labels.size, reason)
-    order = np.argsort(place, kind="stable")
-    place = place[order]
-    start = np.flatnonzero(np.diff(place, prepend=-1))
-    data = _Data(X[order], y[order], n[order], place, start)
+    rows, like = np.unique(np.column_stack([place, X]), axis=0, return_inverse=True)  # trays alike count as one
+    merged = (np.bincount(like.ravel(), counts, len(rows)) for counts in (y, n))
+    place = rows[:, 0].astype(np.intp)
+    data = _Data(rows[:, 1:], *merged, place, np.flatnonzero(np.diff(place, prepend=-1)))
     theta, curvature = _climb(data, nodes)
     if theta is None:
         return _none(X.shape[1], labels.size, "these counts have no finite best fit: some group had all or none dead")
@@ -99,12 +100,12 @@ def session_odds_ratio(
     """Odds of the event under the first agent over those under the second, sessions differing at random.
 
     `factors`: labels, shape (n_rows, k), each adding its own step in log odds. Levels in which nothing or everything
-    died tell nothing of a ratio and are left out, which is what their likelihood comes to. Limits on the log scale
-    with t on sessions - 2 degrees of freedom. Cannot say under 6 sessions a side, or where one agent had no event.
+    died tell nothing of a ratio and are left out. Limits on the log scale with t on sessions - 2 degrees of freedom.
+    Cannot say under 6 sessions a side, or where one agent had no event.
     """
     second, session = np.asarray(second, dtype=bool), np.asarray(session)
     factors, n, y = np.asarray(factors), np.asarray(total, dtype=float), np.asarray(events, dtype=float)
-    keep = _telling(factors, n, y)
+    keep = telling_rows(factors, n, y)
     second, session, factors, n, y = second[keep], session[keep], factors[keep], n[keep], y[keep]
     have = [np.unique(session[side]).size for side in (~second, second)]
     counts = {"sessions": sum(have), "pieces": round(n.sum())}
@@ -114,14 +115,15 @@ def session_odds_ratio(
     if any(not y[side].sum() or not (n - y)[side].sum() for side in (~second, second)):
         why = "all or none dead under one agent: its odds have no number"
         return cannot_say(why, confidence_level=confidence_level, **counts)
-    columns = [np.ones(n.size), (~second).astype(float)]
-    for labels in factors.T:
-        columns += [(labels == level).astype(float) for level in np.unique(labels)[1:]]
-    fit = mixed_logistic(np.column_stack(columns), y, n, session=session)
+    design = agent_design(second, factors)
+    if design is None:
+        why = "agents and groups cannot be told apart: no group had both"
+        return cannot_say(why, confidence_level=confidence_level, **counts)
+    fit = mixed_logistic(design, y, n, session=session)
     if fit.reason:
         return cannot_say(fit.reason, confidence_level=confidence_level, **counts)
-    reach = float(stdtrit(fit.sessions - 2, 0.5 + 0.5 * confidence_level) * fit.standard_error[1])
-    low, middle, high = np.exp(fit.coefficients[1] + np.array([-reach, 0.0, reach]))
+    reach = float(stdtrit(fit.sessions - 2, 0.5 + 0.5 * confidence_level) * fit.standard_error[-1])
+    low, middle, high = np.exp(fit.coefficients[-1] + np.array([-reach, 0.0, reach]))
     return Estimate(
         estimate=float(middle),
         low=float(low),
@@ -130,19 +132,6 @@ def session_odds_ratio(
         method="odds ratio, logistic regression with a random level per session (Laplace), t limits",
         **counts,
     )
-
-
-def _telling(factors: NDArray, n: Floats, y: Floats) -> NDArray[np.bool_]:
-    """Return which rows tell of a ratio: those in no level, of any factor, in which nothing or everything died."""
-    keep, before = n > 0, -1
-    while before != keep.sum():
-        before = keep.sum()
-        for labels in factors.T:
-            for level in np.unique(labels[keep]):
-                rows = keep & (labels == level)
-                if not y[rows].sum() or not (n - y)[rows].sum():
-                    keep = keep & ~rows
-    return keep
 
 
 def _lacking(X: Floats, y: Floats, n: Floats, sessions: int) -> str:
@@ -162,9 +151,9 @@ def _none(size: int, sessions: int, reason: str) -> MixedFit:
     return MixedFit(nothing, nothing, np.full((size, size), np.nan), np.nan, sessions, reason)
 
 
-def _modes(eta: Floats, sd: Floats, data: _Data) -> tuple[Floats, Floats]:
+def _modes(eta: Floats, sd: Floats, data: _Data, near: Floats) -> tuple[Floats, Floats]:
     """Return each session's most likely standard normal level and its curvature there, shape (n_points, m)."""
-    u = np.zeros((eta.shape[0], data.start.size))
+    u = np.broadcast_to(near, (eta.shape[0], data.start.size))
     for _ in range(_STEPS):
         mean = expit(eta + sd * u[:, data.place])
         slope = sd * data.by_session(data.y - data.n * mean) - u
@@ -176,10 +165,13 @@ def _modes(eta: Floats, sd: Floats, data: _Data) -> tuple[Floats, Floats]:
     return u, curvature
 
 
-def _log_likelihood(theta: Floats, data: _Data, nodes: int) -> Floats:
-    """Return the log likelihood, up to a constant, at each row of `theta` (coefficients, then SD)."""
+def _log_likelihood(theta: Floats, data: _Data, nodes: int, near: Floats) -> Floats:
+    """Return the log likelihood, up to a constant, at each row of `theta` (coefficients, then SD).
+
+    `near`: levels of the sessions, shape (m,), to begin the search for each row's from.
+    """
     eta, sd = theta[:, :-1] @ data.X.T, theta[:, -1:]
-    u, curvature = _modes(eta, sd, data)
+    u, curvature = _modes(eta, sd, data, near)
     points, weights = np.polynomial.hermite.hermgauss(nodes)
     parts = []
     for x, weight in zip(points, weights, strict=True):
@@ -190,34 +182,38 @@ def _log_likelihood(theta: Floats, data: _Data, nodes: int) -> Floats:
     return (logsumexp(parts, axis=0) - 0.5 * np.log(curvature)).sum(axis=1)
 
 
-def _shape(theta: Floats, data: _Data, nodes: int) -> tuple[Floats, Floats]:
-    """Return the slope and the curvature of the log likelihood at one point, by central differences."""
+def _shape(theta: Floats, data: _Data, nodes: int, near: Floats) -> tuple[float, Floats, Floats]:
+    """Return the log likelihood at one point, its slope and its curvature, by central differences."""
     size = theta.size
     steps = _STEP_SIZE * np.eye(size)
     i, j = np.triu_indices(size, 1)
     moves = np.concatenate([steps, steps[i] + steps[j]])
-    values = _log_likelihood(theta + np.concatenate([np.zeros((1, size)), moves, -moves]), data, nodes)
+    values = _log_likelihood(theta + np.concatenate([np.zeros((1, size)), moves, -moves]), data, nodes, near)
     middle, up, down = values[0], values[1 : 1 + len(moves)], values[1 + len(moves) :]
     slope = (up - down)[:size] / (2.0 * _STEP_SIZE)
     bend = (up + down - 2.0 * middle) / _STEP_SIZE**2
     curvature = np.diag(bend[:size])
     curvature[i, j] = curvature[j, i] = 0.5 * (bend[size:] - bend[i] - bend[j])
-    return slope, curvature
+    return float(middle), slope, curvature
 
 
 def _climb(data: _Data, nodes: int) -> tuple[Floats, Floats] | tuple[None, None]:
     """Return the maximum and the curvature there; nothing where it lies at no finite place."""
-    theta = np.zeros(data.X.shape[1] + 1)
+    theta, near = np.zeros(data.X.shape[1] + 1), np.zeros(data.start.size)
     theta[-1] = 0.7
     for _ in range(_STEPS):
-        slope, curvature = _shape(theta, data, nodes)
+        near = _modes(theta[None, :-1] @ data.X.T, theta[None, -1:], data, near)[0][0]
+        here, slope, curvature = _shape(theta, data, nodes, near)
         values, vectors = np.linalg.eigh(-curvature)
         step = vectors @ ((vectors.T @ slope) / np.maximum(np.abs(values), _FLAT))
         if np.abs(step).max() < 1e-7:
             return theta, curvature
         step *= min(1.0, 2.0 / np.abs(step).max())
         tries = theta + step * 0.5 ** np.arange(12.0)[:, None]
-        theta = tries[np.argmax(_log_likelihood(tries, data, nodes))]
+        if _log_likelihood(tries[:1], data, nodes, near)[0] >= here:
+            theta = tries[0]
+        else:
+            theta = tries[np.argmax(_log_likelihood(tries, data, nodes, near))]
         if np.abs(theta).max() > _FURTHEST:
             break
     return None, None

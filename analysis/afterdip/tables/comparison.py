@@ -12,13 +12,13 @@ if TYPE_CHECKING:
     from afterdip.comparison import Finding
 
 _FACTORS = {"coral_group": "coral group", "condition": "condition before", "origin": "origin"}
-_NONE = "Fewer than two agents were used in this period: there is nothing to compare."
+NONE = "Fewer than two agents were used in this period: there is nothing to compare."
 
 
 def verdict_sentence(answer: ComparisonAnswer | None) -> str:
     """Say the verdict and what it rests on."""
     if answer is None:
-        return _NONE
+        return NONE
     j = answer.judged
     lead = {
         "first": f"Verdict: {j.first} did better than {j.second}",
@@ -80,10 +80,7 @@ def needed_sentence(answer: ComparisonAnswer | None) -> str:
     j = answer.judged
     if j.verdict.word != "undecided":
         return "The verdict needs no more sessions; keep counting, because agents and corals change."
-    traded = (j.verdict.kill.first_better and j.verdict.loss.second_better) or (
-        j.verdict.kill.second_better and j.verdict.loss.first_better
-    )
-    if traded:
+    if _traded(j):
         return (
             "More sessions will not settle this: one kills more and the other loses fewer pieces. "
             "The farm has to say what a pest left alive is worth in pieces."
@@ -96,6 +93,12 @@ def needed_sentence(answer: ComparisonAnswer | None) -> str:
         f"{count(n.still(n.have_first))} more of {j.first}, {count(n.still(n.have_second))} more of {j.second} "
         f"(four times in five{assumed}). A larger difference shows sooner."
     )
+
+
+def _traded(j: Judgement) -> bool:
+    """Return whether one agent is shown to kill more and the other to lose fewer: no more sessions settle that."""
+    kill, loss = j.verdict.kill, j.verdict.loss
+    return (kill.first_better and loss.second_better) or (kill.second_better and loss.first_better)
 
 
 def _margin(margin: float) -> str:
@@ -124,9 +127,9 @@ def fairness_sentence(answer: ComparisonAnswer | None) -> str:
 
 
 def differences_table(answer: ComparisonAnswer | None) -> Table:
-    """Set kill and loss of both agents and their difference: crude, among like pieces, and the second opinion."""
+    """Set kill and loss of both agents and their difference, crude and among like pieces."""
     if answer is None:
-        return Table("Two agents compared", ("",), (), _NONE)
+        return Table("Two agents compared", ("",), (), NONE)
     j = answer.judged
     rows = []
     for name, both in (("kill", j.kill), ("loss", j.loss)):
@@ -134,13 +137,11 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
             gap, sessions = d.difference, f"{count(d.first.sessions)} + {count(d.second.sessions)}"
             counted = f"{count(gap.pests)} pests" if name == "kill" else f"{count(gap.pieces)} pieces"
             rows.append((f"{name}, {how}", per_cent(d.first), per_cent(d.second), points(gap), sessions, counted))
-        rows.append((f"{name}, by regression", "–", "–", points(both.logistic), "–", "–"))
     note = (
         f"Differences are {j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits with "
         f"the session as the unit. Loss: {j.loss.outcome}. Kill: {j.kill.outcome}; eggs are not in it. Like with like: "
         "within coral group, condition and origin (pests: kind, stage, coral group, condition, first dip or re-dip), "
-        "over the mix that both agents had; the verdict rests on this row. Regression: all pieces, the same factors "
-        "adding up; a second opinion only."
+        "over the mix that both agents had; the verdict rests on this row."
     )
     columns = ("", j.first, j.second, "difference", "sessions", "counted")
     return Table(f"{j.first} beside {j.second}", columns, tuple(rows), note)
@@ -149,7 +150,7 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
 def balance_table(answer: ComparisonAnswer | None) -> Table:
     """Set who got which."""
     if answer is None:
-        return Table("Who got which", ("",), (), _NONE)
+        return Table("Who got which", ("",), (), NONE)
     j = answer.judged
     rows = tuple(
         (
@@ -166,7 +167,7 @@ def balance_table(answer: ComparisonAnswer | None) -> Table:
 def groups_table(answer: ComparisonAnswer | None) -> Table:
     """Set the differences among like pieces within each coral group."""
     if answer is None:
-        return Table("By coral group", ("",), (), _NONE)
+        return Table("By coral group", ("",), (), NONE)
     j = answer.judged
     rows = tuple(
         (g.coral_group, points(g.kill.adjusted.difference), points(g.loss.adjusted.difference))
@@ -179,7 +180,7 @@ def groups_table(answer: ComparisonAnswer | None) -> Table:
 def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Table:
     """Set what a grower weighs beside kill and loss."""
     if answer is None:
-        return Table("Handling", ("",), (), _NONE)
+        return Table("Handling", ("",), (), NONE)
     first, second = answer.handling
     unit = f" {currency}" if currency else ""
     rows = (
@@ -229,16 +230,17 @@ def pairs_table(page: ComparisonPage) -> Table:
             _word(p),
             points(p.kill.adjusted.difference),
             points(p.loss.adjusted.difference),
-            "–" if p.verdict.word != "undecided" else count(p.needed.total),
+            "–" if p.verdict.word != "undecided" or _traded(p) else count(p.needed.total),
         )
         for p in page.pairs
     )
     n = len(page.pairs)
     note = (
         f"First named minus second, like with like, {page.confidence_level:.0%} limits, the session as the unit. "
-        f"Better is said only at {digits(100 * page.superior_level, 2)} %: with all {count(n)} pairs alike in truth, "
-        "any false verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like pieces, "
-        "for a difference as large as the farm's margin."
+        f"Better is said only at {digits(100 * page.superior_level, 2)}\u00a0%: with all {count(n)} pairs alike in "
+        "truth, any false verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like "
+        "pieces, to settle a difference as small as the farm's margin; a larger one needs fewer. Kill against loss: "
+        "one kills more, the other loses fewer pieces, and more sessions will not settle it."
     )
     if page.unpaired:
         note += f" Agents with fewer sessions than these are left out: {count(page.unpaired)}."
@@ -247,6 +249,8 @@ def pairs_table(page: ComparisonPage) -> Table:
 
 
 def _word(pair: Judgement) -> str:
+    if _traded(pair) and pair.verdict.word == "undecided":
+        return "kill against loss"
     return {"first": pair.first, "second": pair.second}.get(pair.verdict.word, pair.verdict.word)
 
 
@@ -264,7 +268,7 @@ def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
         },
     }
     if page.pair is None:
-        nothing = {"alt": _NONE, "caption": ""}
+        nothing = {"alt": NONE, "caption": ""}
         return captions | {"dots": nothing, "differences": nothing}
     j = page.pair.judged
     kill, loss = j.kill.adjusted.difference, j.loss.adjusted.difference
