@@ -22,7 +22,7 @@ from afterdip.comparison import (
     verdict,
 )
 from afterdip.comparison.cells import arms
-from afterdip.comparison.correlation import moments, working_proportions
+from afterdip.comparison.correlation import correlations, moments, working_proportions
 from afterdip.comparison.score import score_limits, score_statistic, wilson_limits
 from afterdip.errors import DataError
 from afterdip.estimate import Estimate
@@ -397,3 +397,39 @@ def test_the_second_opinion_agrees_where_the_steps_add_up():
     assert none.reason == "nothing died"
     apart = logistic_difference(second, session, stratum[:, None], total, np.where(second, total, 0))
     assert "all or none dead" in apart.reason
+
+
+def test_the_second_opinion_bears_kinds_that_repeat_others_and_kinds_in_which_nothing_died():
+    """A stage counted of one pest only repeats that pest; both used to leave the regression without a number."""
+    second, session, stratum, total, events = confounded()
+    shaken = events + np.where(session % 2 == 0, 1, -1)
+    plain = logistic_difference(second, session, stratum[:, None], total, shaken)
+    twice = np.column_stack([stratum, np.char.add("kind ", stratum)])
+    again = logistic_difference(second, session, twice, total, shaken)
+    assert (again.estimate, again.low, again.high) == pytest.approx((plain.estimate, plain.low, plain.high), abs=1e-9)
+    # as many pieces again of a kind that never dies, under both agents: by hand, half the difference, half the error
+    tilted = shaken + second.astype(int)
+    base = logistic_difference(second, session, stratum[:, None], total, tilted)
+    more = [np.append(a, b) for a, b in ((second, second), (session, session), (stratum, np.repeat("hardy", 32)))]
+    counts = np.append(total, total), np.append(tilted, 0 * total)
+    halved = logistic_difference(more[0], more[1], more[2][:, None], *counts)
+    assert (2 * halved.estimate, 2 * halved.low, 2 * halved.high) == pytest.approx(
+        (base.estimate, base.low, base.high), abs=1e-9
+    )
+    apart = logistic_difference(second, session, second[:, None], total, shaken)
+    assert apart.reason == "agents and groups cannot be told apart: no group had both"
+
+
+def test_an_agent_s_own_sessions_raise_its_correlation_and_hardly_lower_it():
+    """By hand: pooled r, own s, t sessions that had a death: the gap s - r times 1 + 5/t upwards, over it downwards."""
+    events = np.array([0, 0, 0, 20, 0, 12, 0, 0, 3, 2, 4, 3, 3, 2, 4, 3])
+    sides = arms(np.arange(16) >= 8, np.arange(16), np.zeros(16), np.full(16, 40), events)[:2]
+    weights = tuple(side.total / side.total.sum() for side in sides)
+    p = working_proportions(sides)
+    parts = np.array([moments(*each) for each in zip(sides, weights, p, strict=True)])
+    solved = [(a - b) / (c - b) for a, b, c in (*parts, parts.sum(axis=0))]
+    assert solved[0] > solved[2] > 0 > solved[1]
+    pooled = (10 * solved[2] + 0.25 * max(0.2, solved[2])) / 10.25  # 2 and 8 sessions had a death
+    found = correlations(sides, weights, p)
+    assert found[0] == pytest.approx(pooled + (solved[0] - pooled) * (1 + 5 / 2))
+    assert found[1] == pytest.approx(pooled / (1 + 8 / 5))

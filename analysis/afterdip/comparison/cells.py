@@ -14,15 +14,19 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Arm:
-    """One agent's sessions: `total` and `events` have shape (n_sessions, n_strata)."""
+    """One agent's sessions: `total` and `events` have shape (n_sessions, n_strata), or (n_farms, n_sessions, n_strata).
+
+    What is reckoned from arms works along the last two axes, so that many farms of one size can be reckoned at once;
+    a session without any pieces then counts for nothing.
+    """
 
     total: Floats
     events: Floats
 
     @property
-    def sessions(self) -> int:
-        """How many sessions there are."""
-        return int(self.total.shape[0])
+    def sessions(self) -> NDArray[np.int64]:
+        """How many sessions with pieces there are."""
+        return (self.total.sum(axis=-1) > 0).sum(axis=-1)
 
     @property
     def rate(self) -> Floats:
@@ -34,10 +38,6 @@ class Arm:
         total, events = self.total[:, kept], self.events[:, kept]
         some = total.sum(axis=1) > 0
         return Arm(total[some], events[some])
-
-    def pooled(self) -> Arm:
-        """Return the arm with all its strata taken as one."""
-        return Arm(self.total.sum(axis=1, keepdims=True), self.events.sum(axis=1, keepdims=True))
 
 
 def arms(

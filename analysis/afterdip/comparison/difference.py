@@ -105,41 +105,42 @@ def _difference(
     """Put the difference together from two arms with the same strata, all of them shared."""
     if lacking := _lacking(sides):
         return _silent(sides, strata, left_out, lacking, level)
-    worth = [_worth(side.total, working_correlation) for side in sides]
-    sums = [w.sum(axis=0) for w in worth]
-    mix = sums[0] * sums[1] / (sums[0] + sums[1])
-    mix = mix / mix.sum()
-    weights = (worth[0] / sums[0], worth[1] / sums[1])
-    contrast, effective = _contrast(sides, weights, mix)
+    values, effective, mix = contrast_values(sides, working_correlation)
     if min(effective) < MINIMUM_EFFECTIVE:
         few = f"nearly all weight lies on fewer than {MINIMUM_EFFECTIVE:.0f} sessions of an agent"
         return _silent(sides, strata, left_out, few, level)
+    contrast = Contrast(*map(float, values))
     return Difference(
         *_estimates(sides, contrast, level, method), contrast=contrast, strata=strata, mix=mix, pieces_left_out=left_out
     )
 
 
-def _worth(total: Floats, working_correlation: float) -> Floats:
-    """Return the information in each cell: pieces, discounted for having shared a bath."""
-    return total / (1.0 + np.maximum(total - 1.0, 0.0) * working_correlation)
+def contrast_values(sides: tuple[Arm, Arm], working_correlation: float) -> tuple[tuple, tuple[Floats, Floats], Floats]:
+    """Return the fields of `Contrast`, how many equally weighty sessions each side's figure rests on, and the mix.
 
-
-def _contrast(
-    sides: tuple[Arm, Arm], weights: tuple[Floats, Floats], mix: Floats
-) -> tuple[Contrast, tuple[float, float]]:
-    """Return the contrast and how many equally weighty sessions each side's figure rests on."""
+    Every side needs pieces; a stratum that only one side has weighs nothing. Many farms at once give arrays.
+    """
+    worth = [_worth(side.total, working_correlation) for side in sides]
+    sums = [w.sum(axis=-2, keepdims=True) for w in worth]
+    mix = sums[0] * sums[1] / np.maximum(sums[0] + sums[1], 1e-300)
+    mix = mix / mix.sum(axis=-1, keepdims=True)
+    weights = [w / np.where(s > 0, s, 1.0) for w, s in zip(worth, sums, strict=True)]
     working = working_proportions(sides)
     rho = correlations(sides, weights, working)
     found, sizes, effective = [], [], []
     for side, weight, p, own in zip(sides, weights, working, rho, strict=True):
-        coefficients = weight * mix
-        shares = session_variances(side, coefficients, p, own)
-        expected = float(mix @ p)
-        found.append(min(1.0, max(0.0, float((coefficients * side.rate).sum()))))
-        sizes.append(expected * (1.0 - expected) / float(shares.sum()))
-        effective.append(float(shares.sum() ** 2 / (shares**2).sum()))
-    freedom = max(1.0, sum(effective) - 2.0)
-    return Contrast(*found, *sizes, freedom, *rho), (effective[0], effective[1])
+        shares = session_variances(side, weight * mix, p, own)
+        expected = (mix[..., 0, :] * p).sum(axis=-1)
+        found.append(np.clip((weight * mix * side.rate).sum(axis=(-2, -1)), 0.0, 1.0))
+        sizes.append(expected * (1.0 - expected) / shares.sum(axis=-1))
+        effective.append(shares.sum(axis=-1) ** 2 / (shares**2).sum(axis=-1))
+    freedom = np.maximum(1.0, sum(effective) - 2.0)
+    return (*found, *sizes, freedom, *rho), (effective[0], effective[1]), mix[..., 0, :]
+
+
+def _worth(total: Floats, working_correlation: float) -> Floats:
+    """Return the information in each cell: pieces, discounted for having shared a bath."""
+    return total / (1.0 + np.maximum(total - 1.0, 0.0) * working_correlation)
 
 
 def _estimates(
@@ -154,7 +155,7 @@ def _estimates(
         low=low,
         high=high,
         confidence_level=level,
-        sessions=sum(side.sessions for side in sides),
+        sessions=int(sum(side.sessions for side in sides)),
         pieces=round(sum(side.total.sum() for side in sides)),
         method=f"{method}; score limits (Miettinen-Nurminen) on effective sample sizes, t quantile",
     )
@@ -167,7 +168,7 @@ def _estimates(
                 low=bottom,
                 high=top,
                 confidence_level=level,
-                sessions=side.sessions,
+                sessions=int(side.sessions),
                 pieces=round(side.total.sum()),
                 method=f"{method}; Wilson limits on the effective sample size, t quantile",
             )
@@ -177,7 +178,7 @@ def _estimates(
 
 def _lacking(sides: tuple[Arm, Arm]) -> str:
     """Return why the sides cannot be compared, or nothing."""
-    have = [side.sessions for side in sides]
+    have = [int(side.sessions) for side in sides]
     if min(have) == 0:
         return "no group of like pieces had both agents" if max(have) == 0 else "one agent has no session here"
     if min(have) < MINIMUM_SESSIONS:
@@ -187,7 +188,7 @@ def _lacking(sides: tuple[Arm, Arm]) -> str:
 
 def _silent(sides: tuple[Arm, Arm], strata: tuple, left_out: tuple[float, float], why: str, level: float) -> Difference:
     """Return a Difference that says why it cannot say."""
-    sessions, pieces = [side.sessions for side in sides], [round(side.total.sum()) for side in sides]
+    sessions, pieces = [int(side.sessions) for side in sides], [round(side.total.sum()) for side in sides]
     own = [cannot_say(why, confidence_level=level, sessions=s, pieces=n) for s, n in zip(sessions, pieces, strict=True)]
     both = cannot_say(why, confidence_level=level, sessions=sum(sessions), pieces=sum(pieces))
     return Difference(both, own[0], own[1], None, strata, np.full(len(strata), np.nan), left_out)
