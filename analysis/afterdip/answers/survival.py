@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -152,6 +152,7 @@ class _Reader:
     tally: SurvivalTally
     horizon: int
     level: float
+    shams: dict[bytes, tuple] = field(default_factory=dict)
 
     def cell(self, label: str, keys: dict, keep: np.ndarray, *, sham: np.ndarray | None = None) -> SurvivalCell:
         """Estimate for the trays kept; `sham` are the trays to compare with, None where these are sham dips."""
@@ -188,13 +189,26 @@ class _Reader:
         """Loss over the sham's, or why there is none."""
         if sham is None:
             return cannot_say("this is the sham", confidence_level=self.level)
-        part = self.seen(sham)
+        part, gap, curves = self._sham(sham)
         if not len(part.day):
             return cannot_say("no sham dip to compare with", confidence_level=self.level, trays=trays)
-        if not spread and (gap := look_gap(part, self.horizon)):
+        if not spread and gap:
             return cannot_say(f"sham: {gap}", confidence_level=self.level, trays=trays + len(part.trays))
-        other = self.curve(part.told_at(self.horizon) if spread else part)
+        other = curves[spread]
         return replace(loss_over_sham(curve, other, self.horizon), trays=trays + len(part.trays))
+
+    def _sham(self, keep: np.ndarray) -> tuple[SurvivalTally, str, tuple[SurvivalCurve, ...]]:
+        """Return the sham trays seen, the gap in their looks, and their curves as written and spread.
+
+        Kept, because one set of sham dips stands beside many cells.
+        """
+        key = keep.tobytes()
+        if key not in self.shams:
+            part = self.seen(keep)
+            some = len(part.day) > 0
+            curves = (self.curve(part), self.curve(part.told_at(self.horizon))) if some else ()
+            self.shams[key] = part, look_gap(part, self.horizon) if some else "", curves
+        return self.shams[key]
 
     def curve(self, part: SurvivalTally) -> SurvivalCurve:
         """Death, other ends censored; the first dip's session is the unit."""

@@ -195,20 +195,34 @@ def _curve(part: SurvivalTally, level: float):
     return kaplan_meier(part.day, part.dead, part.left, session=part.of_trays("session"), confidence_level=level)
 
 
-def _interval_rows(part: SurvivalTally, arm: np.ndarray, session: np.ndarray) -> pd.DataFrame:
-    """Deaths in (since, until], the others alive at `since`; deaths found on the day of the dip count as day 1's."""
-    deaths = pd.DataFrame({"since": part.since, "until": part.day, "pieces": part.dead, "arm": arm, "session": session})
-    on_dip_day = deaths["until"] == deaths["since"]
-    deaths["until"] = deaths["until"].where(~on_dip_day, deaths["until"] + 1).astype(float)
-    rest = pd.DataFrame({"since": part.day, "until": np.inf, "pieces": part.left, "arm": arm, "session": session})
-    rows = pd.concat([deaths[deaths["pieces"] > 0], rest[rest["pieces"] > 0]], ignore_index=True)
-    return rows.groupby(["since", "until", "arm", "session"], as_index=False, sort=True)["pieces"].sum()
+def _interval_rows(part: SurvivalTally, arm: np.ndarray, session: np.ndarray) -> dict[str, np.ndarray]:
+    """Deaths in (since, until], the others alive at `since`; deaths found on the day of the dip count as day 1's.
+
+    One row a since, until, arm and session, sorted by them.
+    """
+    died, left = part.dead > 0, part.left > 0
+    until = np.where(part.day == part.since, part.day + 1, part.day).astype(float)
+    rows = {
+        "since": np.concatenate([part.since[died], part.day[left]]),
+        "until": np.concatenate([until[died], np.full(int(left.sum()), np.inf)]),
+        "arm": np.concatenate([arm[died], arm[left]]),
+        "session": np.concatenate([session[died], session[left]]),
+    }
+    pieces = np.concatenate([part.dead[died], part.left[left]])
+    if not pieces.size:
+        return rows | {"pieces": pieces}
+    order = np.lexsort([pd.factorize(values, sort=True)[0] for values in reversed(rows.values())])
+    rows = {name: values[order] for name, values in rows.items()}
+    new = np.append(True, np.any([values[1:] != values[:-1] for values in rows.values()], axis=0))
+    first = np.flatnonzero(new)
+    summed = np.bincount(np.cumsum(new) - 1, weights=pieces[order])
+    return {name: values[first] for name, values in rows.items()} | {"pieces": summed}
 
 
 def _intervals(part: SurvivalTally) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Distinct intervals and the pieces in each, arms and sessions taken together."""
     rows = _interval_rows(part, np.zeros(len(part.day)), np.zeros(len(part.day)))
-    return tuple(rows[name].to_numpy(float) for name in ("since", "until", "pieces"))
+    return tuple(rows[name].astype(float) for name in ("since", "until", "pieces"))
 
 
 def _dummies(frame: pd.DataFrame) -> dict[str, np.ndarray]:
