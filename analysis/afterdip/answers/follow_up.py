@@ -170,10 +170,9 @@ def _looks_due(answer: FollowUpAnswer) -> list[dict]:
     """Lots that may leave, and those that only looks stand in the way of."""
     out = []
     if answer.released:
-        n = len(answer.released)
         out.append({
             "due": answer.as_of,
-            "what": f"Release {n} {'lot' if n == 1 else 'lots'}",
+            "what": f"Release {counted(len(answer.released), 'lot')}",
             "which": _named(answer.released),
             "why": f"{answer.confidence_level:.0%} sure that less than {answer.design_prevalence:.0%} are infested",
         })
@@ -182,7 +181,7 @@ def _looks_due(answer: FollowUpAnswer) -> list[dict]:
         lots, pieces = list(dict.fromkeys(row.lot for row in near)), sum(row.further_pieces for row in near)
         out.append({
             "due": answer.as_of,
-            "what": f"Look at {pieces} pieces of {len(lots)} {'lot' if len(lots) == 1 else 'lots'}",
+            "what": f"Look at {counted(pieces, 'piece')} of {counted(len(lots), 'lot')}",
             "which": _named(lots),
             "why": "without a find they may leave",
         })
@@ -217,9 +216,13 @@ def _figures_missing(answer: FollowUpAnswer) -> list[dict]:
     }]
 
 
+def counted(n: int, noun: str) -> str:
+    """Return "1 tray", "2 trays" or "1 029 trays", a narrow space between the thousands."""
+    return f"{n:,} {noun}{'' if n == 1 else 's'}".replace(",", "\u202f")
+
+
 def _trays(rows: Sequence[Redip]) -> str:
-    n = len({row.tray for row in rows})
-    return f"{n} {'tray' if n == 1 else 'trays'}"
+    return counted(len({row.tray for row in rows}), "tray")
 
 
 def _named(lots: Sequence[str]) -> str:
@@ -244,7 +247,7 @@ def _trust(answer: FollowUpAnswer) -> list[str]:
     never = len({row.lot for row in answer.releases if row.cause == "never examined"})
     out = [f"{never} of {answer.lots} lots in hand were never looked over for a pest of their corals."] if never else []
     if answer.quiet_lots:
-        n = f"{answer.quiet_lots} {'lot' if answer.quiet_lots == 1 else 'lots'}"
+        n = counted(answer.quiet_lots, "lot")
         out.append(f"{n} without an entry for over {answer.in_hand_days} days are in no list of dips or releases.")
     return out
 

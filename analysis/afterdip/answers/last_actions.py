@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 
 import pandas as pd
 
-from afterdip.answers.follow_up import FollowUpAnswer, answer_follow_up, wanted
+from afterdip.answers.follow_up import FollowUpAnswer, answer_follow_up, counted, wanted
 from afterdip.log.model import Log
 from afterdip.tally.follow_up import ON_PIECES, lots_of_trays, tally_lots
 from afterdip.tally.until import log_until
@@ -145,8 +145,3 @@ def _looked_at(log: Log, day: str) -> dict[tuple[str, str], int]:
 def state_of(done: int, whole: int) -> str:
     """Return done, partly or open."""
     return "done" if done == whole else "partly" if done else "open"
-
-
-def counted(n: int, noun: str) -> str:
-    """Return "1 tray", "2 trays"."""
-    return f"{n} {noun}{'' if n == 1 else 's'}"

@@ -12,7 +12,8 @@ from dataclasses import replace
 
 import pandas as pd
 
-from afterdip.answers.last_actions import LastAction, LastActions, a_month_before, counted, state_of
+from afterdip.answers.follow_up import counted
+from afterdip.answers.last_actions import LastAction, LastActions, a_month_before, state_of
 from afterdip.answers.monitoring import MonitoringAnswer, baths_of, bottle_groups
 from afterdip.answers.period import Period, period_of
 from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle
