@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from afterdip.answers.columns import Columns
 from afterdip.answers.dose_response_cells import (
     Baths,
     CurveCell,
@@ -164,41 +165,34 @@ class _Reader:
 
     def kills(self, outcome: str) -> tuple[CurveCell, ...]:
         """Fit killed or removed for every agent x pest x stage."""
-        kinds = self.tally.pests[["pest", "stage"]].drop_duplicates().sort_values(["pest", "stage"])
-        frames = []
-        for baths in self.baths:
-            for kind in kinds.itertuples(index=False):
-                rows = pick(self.tally.pests, pest=kind.pest, stage=kind.stage)
-                frames.append((baths, {"pest": kind.pest, "stage": kind.stage}, rows))
-        return self._fit(frames, outcome, "found", outcome, "pests", self.kill_level)
+        return self._fit(self.tally.pests, ("pest", "stage"), outcome, "found", outcome, "pests", self.kill_level)
 
     def losses(self) -> tuple[CurveCell, ...]:
-        """Fit death by the horizon for every agent x coral group, and all corals together."""
-        groups = sorted(self.pieces["coral_group"].unique(), key=lambda g: (g == ANY_CORAL, g))
-        frames = [
-            (baths, {"coral_group": group}, pick(self.pieces, coral_group=group))
-            for baths in self.baths for group in groups
-        ]  # fmt: skip
-        return self._fit(frames, "died", "n", "died", "pieces", LOSS_LEVEL)
+        """Fit death by the horizon for every agent x coral group, and all corals together, which come last."""
+        return self._fit(self.pieces, ("coral_group",), "died", "n", "died", "pieces", LOSS_LEVEL)
 
     def _fit(
-        self, frames: list, outcome: str, n: str, responded: str, counted: str, far: float
-    ) -> tuple[CurveCell, ...]:
+        self, frame: pd.DataFrame, names: tuple[str, ...], outcome: str, n: str, responded: str, counted: str,
+        far: float,
+    ) -> tuple[CurveCell, ...]:  # fmt: skip
         """Fit the cells that have a session with the agent, all at once under each link."""
+        rows = Columns.of(frame)
+        own = {baths.agent: frame["session"].isin(baths.sessions).to_numpy() for baths in self.baths}
+        groups = sorted(rows.groups(*names), key=lambda group: names == ("coral_group",) and group[0] == (ANY_CORAL,))
         parts, kept = [], []
-        for baths, keys, rows in frames:
-            chosen = rows[rows["session"].isin(baths.sessions) | rows["is_control"]]
-            if (~chosen["is_control"]).any():
-                parts.append(chosen.assign(cell=len(kept)))
-                kept.append((baths, keys))
+        for baths in self.baths:
+            for values, same in groups:
+                chosen = same.part(own[baths.agent][same.rows] | same["is_control"])
+                if (~chosen["is_control"]).any():
+                    parts.append(chosen.rows)
+                    kept.append((baths, dict(zip(names, values, strict=True))))
         if not kept:
             return ()
-        whole = pd.concat(parts)
-        columns = [whole[name].to_numpy() for name in ("cell", "strength", n, responded)]
-        fits = {
-            link: fit_cells(*columns, session=whole["session"].to_numpy(str), link=link, counted=counted)
-            for link in LINKS
-        }  # fmt: skip
+        whole = rows.part(np.concatenate(parts))
+        columns = (np.repeat(np.arange(len(parts)), [part.size for part in parts]),
+                   *(whole[name] for name in ("strength", n, responded)))  # fmt: skip
+        session = pd.factorize(whole["session"], sort=True)[0]
+        fits = {link: fit_cells(*columns, session=session, link=link, counted=counted) for link in LINKS}
         return tuple(
             curve_cell(baths, keys, outcome, {link: fit.curve(i) for link, fit in fits.items()}, far_level=far,
                        level=self.level)

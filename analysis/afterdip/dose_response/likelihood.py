@@ -7,7 +7,7 @@ array (`design[j]` is a contiguous column), because thousands of small cells are
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,10 +32,14 @@ class Rows:
     responded: Floats
     control: Bools
     offset: Floats | float = 0.0
+    _sizes: Ints = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_sizes", np.diff(np.append(self.start, self.n.size)))
 
     def sizes(self) -> Ints:
         """Return how many rows each cell has, shape (cells,)."""
-        return np.diff(np.append(self.start, self.n.size))
+        return self._sizes
 
     def total(self, values: Floats) -> Floats:
         """Sum rows (rows,) over cells (cells,)."""
@@ -43,11 +47,11 @@ class Rows:
 
     def spread(self, values: Floats) -> Floats:
         """Repeat values of cells (..., cells) in their rows (..., rows)."""
-        return np.repeat(values, self.sizes(), axis=-1)
+        return np.repeat(values, self._sizes, axis=-1)
 
     def keep(self, cells: Bools) -> Rows:
         """Return the rows of the marked cells only."""
-        sizes = self.sizes()
+        sizes = self._sizes
         rows = np.repeat(cells, sizes)
         start = np.concatenate([[0], np.cumsum(sizes[cells])[:-1]]).astype(np.int64)
         offset = self.offset[rows] if isinstance(self.offset, np.ndarray) else self.offset
