@@ -144,6 +144,8 @@ def test_a_trend_never_says_more_than_the_months_before_it():
         ("no sham to compare with (no denominator: no pest was found)", "no sham dip with pests to compare with"),
         ("sham: eggs do not fall", "sham dips: eggs do not fall"),
         ("labour: 7 sessions written down, needs 8", "too few: 7 of the 8 sessions with labour rows needed"),
+        ("dead: followed to day 15 only", "followed to day 15 only"),
+        ("labour: no session with labour written down", "no session with labour written down"),
         ("anything else", "anything else"),
     ],
 )

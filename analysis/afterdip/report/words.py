@@ -26,6 +26,7 @@ _REASONS = (
     (r"sham: followed to day (\d+) only", r"sham dips were followed to day \1 only"),
     (r"no sham to compare with \(no denominator: no pest was found\)", "no sham dip with pests to compare with"),
     (r"no sham to compare with \((?:no denominator: )?(.+)\)", r"no sham to compare with: \1"),
+    (r"(?:dead|detached|labour): (.+)", r"\1"),
     (r"no denominator: (.+)", r"\1"),
     (r"sham: (.+)", r"sham dips: \1"),
 )
