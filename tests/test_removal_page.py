@@ -276,6 +276,17 @@ def test_demo_page_draws_and_its_numbers_are_json(demo):
     assert json.loads(json.dumps(demo.to_json(), allow_nan=False)) == demo.to_json()
 
 
+def test_the_sham_of_a_strength_is_written_once(demo):
+    """Left out of the rows by strength because it is, to the last digit, that of the row of all strengths."""
+    rows = demo.to_json()["by_strength"]
+    assert rows
+    assert not any(key.startswith("sham_") for row in rows for key in row)
+    whole = {tuple(cell.shares.keys[k] for k in ("agent", "pest", "stage")): cell.shares for cell in demo.cells}
+    for part in demo.by_strength:
+        same = whole[tuple(part.keys[k] for k in ("agent", "pest", "stage"))]
+        assert (part.sham, part.sham_compartments) == (same.sham, same.sham_compartments)
+
+
 def test_limits_cover_the_demos_truth(demo):
     """Of the cells at the working strength and minutes, nearly all hold the planted kill and removal.
 

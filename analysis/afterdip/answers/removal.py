@@ -53,11 +53,15 @@ class RemovalAnswer:
         return tuple(cell.shares for cell in self.cells)
 
     def to_json(self) -> dict:
-        """Return the part of results.json that belongs to pest removal."""
+        """Return the part of results.json that belongs to pest removal.
+
+        The sham of a strength is that of its agent, pest and stage, which stands in `cells`.
+        """
         plain = {name: getattr(self, name) for name in ("target_kill", "control_rule", "dips", "counted")}
         lists = ("months", "agents", "month_agents", "groups", "pests", "cells", "month_cells", "by_strength")
         parts = {name: [cell.to_json() for cell in getattr(self, name)] for name in lists}
-        return plain | {"month": self.month_all.to_json()} | parts
+        strengths = [{k: v for k, v in row.items() if not k.startswith("sham_")} for row in parts["by_strength"]]
+        return plain | {"month": self.month_all.to_json()} | parts | {"by_strength": strengths}
 
 
 def answer_removal(log: Log, *, month: str, as_of: str, window_months: int = 12) -> RemovalAnswer:
