@@ -4,6 +4,7 @@ import csv
 import io
 import time
 import warnings
+from collections import Counter
 
 import numpy as np
 import pandas as pd
@@ -159,3 +160,45 @@ def test_a_page_that_fails_its_check_sum_is_refused(tmp_path):
         else:
             refused += 1
     assert refused > 50
+
+
+# --- as many problems as anyone reads ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["refused cells", "empty cells", "same keys", "unknown keys", "late dates"])
+def test_a_small_file_cannot_make_millions_of_problems(tmp_path, monkeypatch, kind):
+    """Twelve kilobytes of Parquet hold 400,000 rows alike: the first problems are named, and that there may be more."""
+    tables = small_log()
+    folder = write_log({key: frame for key, frame in tables.items() if key != "checks"}, tmp_path / "log")
+    row = typed(tables["checks"]).iloc[:1].copy()
+    column = {"same keys": "checked", "unknown keys": "tray", "late dates": "checked"}.get(kind, "alive")
+    if kind != "same keys":
+        row[column] = {"refused cells": -1, "empty cells": None, "unknown keys": "T99",
+                       "late dates": pd.Timestamp("2026-12-01")}[kind]  # fmt: skip
+    table = pa.Table.from_pandas(row, preserve_index=False)
+    parquet.write_table(table.take(pa.array(np.zeros(400_000, dtype=int))), folder / "checks.parquet")
+    before = time.process_time()
+    found = check_log(folder, as_of=AS_OF).problems
+    assert time.process_time() - before < 10
+    kinds = Counter(problem.code for problem in found if problem.column == column)
+    code = {"refused cells": "type", "empty cells": "missing", "same keys": "duplicate_key",
+            "unknown keys": "unknown_key", "late dates": "after_as_of"}[kind]  # fmt: skip
+    assert kinds[code] == max(kinds.values()) == 10_000
+    assert str(found[0]).endswith("got 10000 of one kind: any more of it are not named")
+
+
+def test_a_file_of_short_rows_is_told_in_part(tmp_path):
+    folder = write_log(small_log(), tmp_path / "log")
+    with (folder / "labour.csv").open("a") as file:
+        file.write("x\n" * 300_000)
+    lines = lines_of(folder)
+    assert len(lines) == 10_001
+    assert lines[0].startswith("labour.csv: rows as long as the header, got 10000 others")
+    assert lines[1:3] == [f"labour.csv, row {n}: 7 cells as in the header, got 1" for n in (7, 8)]
+
+
+def test_a_re_dip_is_not_held_to_checks_that_are_wrong_themselves(tmp_path):
+    """T01's 20 pieces cannot have lost 40: the checks are at fault, not the tray that followed."""
+    tables = small_log()
+    tables["checks"].loc[0, "dead"] = "40"
+    assert all(line.startswith("checks.csv, row 2") for line in lines_of(write_log(tables, tmp_path / "log")))

@@ -9,7 +9,7 @@ from contextlib import suppress
 
 import numpy as np
 
-from .model import Problem
+from .model import MOST_TOLD, Problem
 from .raw import RawColumn, RawTable, UnreadableError, assemble, column_names, encode, header_name, refuse
 from .schema import Table
 
@@ -33,9 +33,9 @@ def read_csv(table: Table, file: str, data: bytes) -> tuple[RawTable, list[Probl
     return assemble(table, file, *(_fast(data) or _strict(file, data)))
 
 
-def _records(data: bytes) -> Iterator[list[str]]:
+def _records(data: bytes, *, strict: bool = False) -> Iterator[list[str]]:
     """Return the records in these bytes one by one, as csv reads them."""
-    return csv.reader(io.TextIOWrapper(io.BytesIO(data), "utf-8-sig", "replace", newline=""))
+    return csv.reader(io.TextIOWrapper(io.BytesIO(data), "utf-8-sig", "replace", newline=""), strict=strict)
 
 
 def first_line(data: bytes) -> bytes:
@@ -124,7 +124,7 @@ def _strict(file: str, data: bytes) -> tuple[list[str], list[RawColumn], np.ndar
     A row longer than the header is refused even if it ends in empty cells: `12,5` without quotes shifts a row by one.
     """
     records, rows, problems = [], [], []
-    reader = csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True)
+    reader = _records(data, strict=True)
     number = 0
     try:
         header = next(reader)
@@ -135,6 +135,9 @@ def _strict(file: str, data: bytes) -> tuple[list[str], list[RawColumn], np.ndar
             elif any(cell.strip() for cell in record):
                 message = f"{len(header)} cells as in the header, got {len(record)}"
                 problems.append(Problem(file, number, None, message, code="ragged_row"))
+                if len(problems) == MOST_TOLD:
+                    message = f"rows as long as the header, got {MOST_TOLD} others: any more of them are not named"
+                    raise UnreadableError([Problem(file, None, None, message, code="ragged_row"), *problems])
     except csv.Error as error:
         problems.append(Problem(file, max(number, 1) + 1, None, _csv_words(error), code="csv"))
     if problems:

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+MOST_TOLD = 10_000  # problems of one kind: nobody reads on, and a file of a few bytes can promise millions
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from .model import Problem
+from .model import MOST_TOLD, Problem
 from .typed import TypedTable
 from .units import AMOUNTS, LIMITS
 
@@ -24,6 +24,11 @@ WATER_C = (0.0, 60.0)  # a bath outside is a slip of the unit
 def where(mask: np.ndarray) -> np.ndarray:
     """Return the positions at which `mask` holds."""
     return np.flatnonzero(mask)
+
+
+def told(mask: np.ndarray) -> np.ndarray:
+    """Return the first `MOST_TOLD` positions at which `mask` holds: those of which a problem is made."""
+    return np.flatnonzero(mask)[:MOST_TOLD]
 
 
 def lookup(table: TypedTable, name: str, target: TypedTable, key: str) -> np.ndarray:
@@ -59,7 +64,7 @@ def unknown_keys(tables: Tables, name: str, column: str, target: str, key: str) 
     if name not in tables or target not in tables or key in tables[target].absent:
         return []
     table = tables[name]
-    missed = where(table.known(column) & (lookup(table, column, tables[target], key) < 0))
+    missed = told(table.known(column) & (lookup(table, column, tables[target], key) < 0))
     quote = table.columns[column].quote
     return [
         table.problem(
@@ -89,7 +94,7 @@ def repeated(table: TypedTable, names: tuple[str, ...], column: str, what: str) 
         table.problem(
             i, column, f"{what} once, got {quote(i)} again (first in row {table.rows[first[code]]})", "duplicate_key"
         )
-        for i, code in zip(known[again], codes[again].tolist(), strict=True)
+        for i, code in zip(known[again][:MOST_TOLD], codes[again][:MOST_TOLD].tolist(), strict=True)
     ]
 
 
@@ -98,7 +103,7 @@ def pairs(table: TypedTable) -> list[Problem]:
     problems = []
     for number, unit in PAIRS.get(table.schema.name, ()):
         words = "one of " + ", ".join(table.schema.column(unit).allowed)
-        for i in where(table.known(number) & table.columns[unit].missing):
+        for i in told(table.known(number) & table.columns[unit].missing):
             problems.append(
                 table.problem(i, unit, f"{words}, since {number} is given, got an empty cell", "unit_missing")
             )
@@ -112,7 +117,7 @@ def after(table: TypedTable, name: str, as_of: np.datetime64) -> list[Problem]:
     quote = table.columns[name].quote
     return [
         table.problem(i, name, f"a date up to {as_of}, the day of the report, got {quote(i)}", "after_as_of")
-        for i in where(late)
+        for i in told(late)
     ]
 
 
@@ -133,7 +138,7 @@ def agent_rules(tables: Tables) -> list[Problem]:
     in_drops = np.array([unit is not None and LIMITS[unit].drops for unit in table["max_per_l_unit"]], dtype=bool)
     return [
         table.problem(i, "drops_per_ml", "number above 0, since max_per_l is in drops, got an empty cell", "drops")
-        for i in where(in_drops & table.columns["drops_per_ml"].missing)
+        for i in told(in_drops & table.columns["drops_per_ml"].missing)
     ]
 
 
@@ -143,13 +148,13 @@ def session_rules(tables: Tables) -> list[Problem]:
     problems = []
     temperature = np.where(table["temperature_unit"] == "F", (table["temperature"] - 32) / 1.8, table["temperature"])
     odd = table.known("temperature", "temperature_unit") & ((temperature < WATER_C[0]) | (temperature > WATER_C[1]))
-    for i in where(odd):
+    for i in told(odd):
         got = f"got {table.columns['temperature'].quote(i)} {table['temperature_unit'][i]}"
         problems.append(
             table.problem(i, "temperature", f"water between 0 and 60 C (32 and 140 F), {got}", "temperature")
         )
     late = table.known("mixed", "started") & (table["mixed"] > table["started"]) & ~_same_day_without_time(table)
-    for i in where(late):
+    for i in told(late):
         got = f"got {table.columns['mixed'].quote(i)}"
         message = f"a time up to the session's start ({_time(table['started'][i])}), {got}"
         problems.append(table.problem(i, "mixed", message, "mixed_late"))
@@ -177,12 +182,12 @@ def amounts(table: TypedTable, agents: TypedTable) -> list[Problem]:
     nothing = table.empty("amount") | (table["amount"] == 0)  # reported once, not again for its unit
     for name, empty in (("amount", nothing), ("amount_unit", table.empty("amount_unit") & ~nothing)):
         words = "number above 0" if name == "amount" else "one of " + ", ".join(AMOUNTS)
-        for i in where(treated & empty):
+        for i in told(treated & empty):
             message = f"{words} (only a sham dip may leave it out), got {table.columns[name].quote(i)}"
             problems.append(table.problem(i, name, message, "amount_missing"))
     if len(agents):
         in_drops = np.array([unit is not None and AMOUNTS[unit].drops for unit in table["amount_unit"]], dtype=bool)
-        for i in where(treated & in_drops & agents.columns["drops_per_ml"].missing[of]):
+        for i in told(treated & in_drops & agents.columns["drops_per_ml"].missing[of]):
             message = f"a unit other than drops, or drops_per_ml of agent '{table['agent'][i]}', got"
             got = table.columns["amount_unit"].quote(i)
             problems.append(table.problem(i, "amount_unit", f"{message} {got} and no drops_per_ml", "drops"))
@@ -193,7 +198,7 @@ def no_volume(table: TypedTable) -> list[Problem]:
     """Report amounts in all without the bath's volume: these stand for the bare report of the empty cell."""
     in_all = np.array([unit is not None and not AMOUNTS[unit].per_litre for unit in table["amount_unit"]], dtype=bool)
     problems = []
-    for i in where(in_all & table.known("amount") & table.empty("bath_volume")):
+    for i in told(in_all & table.known("amount") & table.empty("bath_volume")):
         total = f"{table.columns['amount'].shown(i)} {table['amount_unit'][i]}"
         message = f"number above 0, since the amount ({total}) is a total, got an empty cell"
         problems.append(table.problem(i, "bath_volume", message, "missing"))
@@ -206,7 +211,7 @@ def pieces_dates(tables: Tables) -> list[Problem]:
     dipped = day_of_dip(table, sessions)
     problems = []
     for name in ("arrived", "cut"):
-        for i in where(table.known(name) & (table[name] > dipped)):
+        for i in told(table.known(name) & (table[name] > dipped)):
             got = f"got {table.columns[name].quote(i)}"
             message = f"a date up to the dip ({str(dipped[i])[:10]}), {got}"
             problems.append(table.problem(i, name, message, "after_dip"))

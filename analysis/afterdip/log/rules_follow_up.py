@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from .model import Problem
-from .rules import Tables, day_of_dip, in_time, lookup, start_of, where
+from .model import MOST_TOLD, Problem
+from .rules import Tables, day_of_dip, in_time, lookup, start_of, told, where
 from .typed import TypedTable
 
 ENDS = ("dead", "detached", "removed")
@@ -33,7 +33,7 @@ def before_dip(tables: Tables) -> list[Problem]:
             is_before = table["moment"] == "before"
             second = known & is_before & (table[column] > day)
             first &= table.known("moment") & ~is_before
-        for i in where(first | second):
+        for i in told(first | second):
             side = "on or before" if second[i] else "on or after"
             message = f"a date {side} the dip ({str(day[i])[:10]}), got {table.columns[column].quote(i)}"
             problems.append(table.problem(i, column, message, "before_dip" if first[i] else "after_dip"))
@@ -66,7 +66,7 @@ def conservation(tables: Tables) -> list[Problem]:
     broken = total != before
     strays = np.sort(checks["checked"][of < 0])  # days of checks whose tray is unknown; NaT, any day, sorts last
     problems = []
-    for t in np.unique(tray[broken]):
+    for t in np.unique(tray[broken])[:MOST_TOLD]:
         start, stop = np.searchsorted(tray, (t, t + 1))
         problems += _walk(checks, order[start:stop], float(trays["pieces"][t]), strays)
     return problems
@@ -112,7 +112,7 @@ def receding(tables: Tables) -> list[Problem]:
     quote = checks.columns["receding"].quote
     return [
         checks.problem(i, "receding", f"{checks['alive'][i]:.0f} or fewer (alive), got {quote(i)}", "receding")
-        for i in where(checks.known("alive", "receding") & (checks["receding"] > checks["alive"]))
+        for i in told(checks.known("alive", "receding") & (checks["receding"] > checks["alive"]))
     ]  # fmt: skip
 
 
@@ -132,7 +132,7 @@ def pest_counts(tables: Tables) -> list[Problem]:
             ("examined", (of >= 0) & pests.known("examined"), trays["pieces"][of], "pieces of the tray", "examined")
         )
     for name, known, most, what, code in rules:
-        for i in where(known & (pests[name] > most)):
+        for i in told(known & (pests[name] > most)):
             message = f"{most[i]:.0f} or fewer ({what}), got {pests.columns[name].quote(i)}"
             problems.append(pests.problem(i, name, message, code))
     return problems
@@ -153,12 +153,12 @@ def chains(tables: Tables) -> list[Problem]:
         start_of(trays, tables["sessions"]) if "sessions" in tables else np.full(len(trays), np.datetime64("NaT", "ns"))
     )
     problems = []
-    for i in where(known & (earlier < 0) if "tray" not in trays.absent else np.zeros(len(trays), dtype=bool)):
+    for i in told(known & (earlier < 0) if "tray" not in trays.absent else np.zeros(len(trays), dtype=bool)):
         problems.append(trays.problem(i, "earlier_tray", f"a tray listed in trays, got {quote(i)}", "unknown_key"))
-    for i in where(itself):
+    for i in told(itself):
         problems.append(trays.problem(i, "earlier_tray", f"another tray, got {quote(i)} itself", "earlier_tray"))
     late = known & (earlier >= 0) & ~itself & (started[earlier] >= started) if len(trays) else itself
-    for i in where(late):
+    for i in told(late):
         message = f"a tray dipped before {_minute(started[i])}, got {quote(i)}, dipped {_minute(started[earlier[i]])}"
         problems.append(trays.problem(i, "earlier_tray", message, "earlier_tray"))
     return problems + overdrawn(tables, trays, np.where(late | itself, -1, earlier), started)
@@ -179,7 +179,8 @@ def overdrawn(tables: Tables, trays: TypedTable, earlier: np.ndarray, started: n
     drawn = pd.Series(trays["pieces"][child]).groupby(parent).cumsum().to_numpy()
     lost = lost_by(tables, trays, parent, started[child])
     problems = []
-    for i in where(drawn > trays["pieces"][parent] - lost):
+    possible = lost <= trays["pieces"][parent]  # else the checks are wrong, and said to be
+    for i in told(possible & (drawn > trays["pieces"][parent] - lost)):
         left = trays["pieces"][parent[i]] - lost[i]
         total = "" if drawn[i] == trays["pieces"][child[i]] else f", {drawn[i]:.0f} with those re-dipped before"
         message = (f"{left:.0f} or fewer (left of tray '{trays['tray'][parent[i]]}' by then), "

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from .cells import YEARS, RefusedError, Special, all_names, parser, shown, tidy
-from .model import Problem
+from .model import MOST_TOLD, Problem
 from .raw import RawColumn, RawTable
 from .schema import Column, Table
 
@@ -105,11 +105,12 @@ def type_table(schema: Table, raw: RawTable) -> tuple[TypedTable, list[Problem]]
             table.problem(
                 i, column.name, f"{refused[typed.codes[i]]}, got {quoted(source.cells[typed.codes[i]])}", "type"
             )
-            for i in np.flatnonzero(typed.bad)
+            for i in np.flatnonzero(typed.bad)[:MOST_TOLD]
         ]
         if column.need == "yes" and column.name not in table.absent and typed.missing.any():
             message = f"{expected(column)}, got an empty cell"
-            problems += [table.problem(i, column.name, message, "missing") for i in np.flatnonzero(typed.missing)]
+            problems += [table.problem(i, column.name, message, "missing")
+                         for i in np.flatnonzero(typed.missing)[:MOST_TOLD]]  # fmt: skip
     for name, source in raw.extra.items():
         words = np.array([None if tidy(cell) is None else shown(cell) for cell in source.cells], dtype=object)
         table.extra[name] = words[source.codes] if len(words) else np.empty(0, dtype=object)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 from . import rules, rules_follow_up
 from .derive import add_derived
 from .files import RawLog
-from .model import Problem
+from .model import MOST_TOLD, Problem
 from .schema import TABLES, Table
 from .typed import TypedTable, column_for_frame, type_table
 
@@ -66,7 +67,16 @@ def validate(log: RawLog, as_of: pd.Timestamp) -> tuple[dict[str, TypedTable], l
             problems += rule(tables)
     if "sessions" in tables:
         problems = _better_worded(problems, rules.no_volume(tables["sessions"]))
-    return tables, problems
+    return tables, problems + _untold(problems)
+
+
+def _untold(problems: list[Problem]) -> list[Problem]:
+    """Return a problem for each kind of which so many were found that there may be more than are named."""
+    kinds = Counter((problem.file, problem.column, problem.code) for problem in problems)
+    message = f"fewer problems, got {MOST_TOLD} of one kind: any more of it are not named"
+    return [
+        Problem(file, None, column, message, code="untold") for (file, column, _), n in kinds.items() if n >= MOST_TOLD
+    ]
 
 
 def _better_worded(problems: list[Problem], better: list[Problem]) -> list[Problem]:
