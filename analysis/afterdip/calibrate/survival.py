@@ -3,99 +3,91 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
 
 import numpy as np
 
-from ..estimate import Estimate
-from ..survival import SurvivalCurve, kaplan_meier, loss_at, loss_over_sham
-from .farms import Sessions, simulate_sessions
+from ..survival.limits import PRIOR_SESSIONS_OF_DIFFERENCE
+from .survival_arms import Limits, Readings, joined, read_loss, simulate_arms
+from .survival_page import write_page_coverage
 
-LOSSES = (0.03, 0.10, 0.30)
-SESSIONS = (5, 6, 8, 10, 12, 20, 30, 60)
+LOSSES = (0.02, 0.03, 0.05, 0.10, 0.30)
+SESSIONS = (5, 6, 8, 12, 20, 30, 45, 60)
 CORRELATIONS = (0.0, 0.05, 0.1, 0.2, 0.3)
 SHAM_LOSS = 0.02  # nursery deaths run at 0-3 % a month
 DAY = 30.0
 SEED = 20261
 
+FARMS = {
+    "even": {"spread": "beta", "pieces": (5, 60)},
+    "uneven": {"spread": "logit-normal", "pieces": (5, 30), "trays": (1, 4)},
+    "small": {"spread": "logit-normal", "pieces": (5, 20)},
+}
+"""Even: one tray a session, risks spread as beta. Uneven: one to four trays, a few baths far worse than the rest.
+Small: the same in one small tray a session."""
 
-@dataclass(slots=True)
+
+@dataclass(frozen=True, slots=True)
 class Score:
-    """Running tally of one kind of interval against the truth."""
+    """One kind of interval against the truth over many farms."""
 
-    truth: float
-    said: int = 0
-    covered: int = 0
-    too_low: int = 0  # the upper limit lies below the truth: the owner is told too little loss
-    widths: list[float] = field(default_factory=list)
-
-    def add(self, result: Estimate) -> None:
-        """Count one interval; "cannot say" counts nowhere."""
-        if result.estimate is None:
-            return
-        self.said += 1
-        self.covered += result.low <= self.truth <= result.high
-        self.too_low += result.high < self.truth
-        self.widths.append(result.high - result.low)
-
-    def cells(self) -> list[str]:
-        """Coverage, share of upper limits below the truth, median width; empty when nothing was said."""
-        if not self.said:
-            return ["", "", ""]
-        return [f"{self.covered / self.said:.4f}", f"{self.too_low / self.said:.4f}", f"{np.median(self.widths):.4f}"]
+    coverage: float
+    upper_below_truth: float  # the owner is told too little loss
+    median_width: float
 
 
 KINDS = ("loss_session", "loss_piece", "over_sham_session", "over_sham_piece")
 HEADER = (
-    "loss", "sessions", "correlation", "replicates",
-    *(f"{kind}_{what}" for kind in KINDS for what in ("coverage", "upper_below_truth", "median_width")),
+    "farm", "loss", "sessions", "correlation", "replicates",
+    *(f"{kind}_{what}" for kind in KINDS for what in Score.__slots__),
 )  # fmt: skip
 
 
-def calibrate_survival(folder: Path, *, replicates: int = 2000) -> None:
-    """Write survival_coverage.csv: coverage at day 30 by loss, sessions and correlation, sessions against pieces.
+def calibrate_survival(folder: Path, *, replicates: int = 4000) -> None:
+    """Write survival_coverage.csv, and survival_page_coverage.csv for the page's other figures.
 
-    The session rows use the package's limits; the piece rows the usual ones, which take pieces as independent.
+    The first has coverage at day 30 by kind of farm, loss, sessions and correlation: the session rows by the package's
+    limits, the piece rows by the usual ones, which take pieces as independent.
     """
-    rng = np.random.default_rng(SEED)
+    cells = list(product(FARMS, LOSSES, SESSIONS, CORRELATIONS))
     with (folder / "survival_coverage.csv").open("w", newline="", encoding="utf-8") as file:
         table = csv.writer(file, lineterminator="\n")
         table.writerow(HEADER)
-        for loss, sessions, correlation in product(LOSSES, SESSIONS, CORRELATIONS):
-            scores = coverage(sessions, loss=loss, correlation=correlation, replicates=replicates, rng=rng)
-            row = [loss, sessions, correlation, replicates, *(cell for kind in KINDS for cell in scores[kind].cells())]
-            table.writerow(row)
-            print(*row, flush=True)
+        for i, (farm, loss, sessions, correlation) in enumerate(cells):
+            rng = np.random.default_rng([SEED, i])  # each cell can be repeated alone
+            scores = coverage(sessions, loss=loss, correlation=correlation, replicates=replicates, rng=rng, farm=farm)
+            found = [f"{getattr(scores[kind], what):.4f}" for kind in KINDS for what in Score.__slots__]
+            table.writerow([farm, loss, sessions, correlation, replicates, *found])
+            print(farm, loss, sessions, correlation, *found, flush=True)
+    write_page_coverage(folder, replicates=replicates)
 
 
 def coverage(
-    sessions: int, *, loss: float, correlation: float, replicates: int, rng: np.random.Generator
+    sessions: int, *, loss: float, correlation: float, replicates: int, rng: np.random.Generator, farm: str = "even"
 ) -> dict[str, Score]:
     """Score the four kinds of interval on simulated pairs of arms with `sessions` sessions each."""
-    scores = {kind: Score(loss if kind.startswith("loss") else loss - SHAM_LOSS) for kind in KINDS}
-    for _ in range(replicates):
-        agent = simulate_sessions(sessions, loss=loss, correlation=correlation, rng=rng)
-        sham = simulate_sessions(sessions, loss=SHAM_LOSS, correlation=correlation, rng=rng)
-        one, two = _curve(agent), _curve(sham)
-        scores["loss_session"].add(loss_at(one, DAY))
-        scores["over_sham_session"].add(loss_over_sham(one, two, DAY))
-        one, two = _curve(agent, pooled=True), _curve(sham, pooled=True)
-        scores["loss_piece"].add(loss_at(one, DAY))
-        scores["over_sham_piece"].add(_wald_difference(one, two))
-    return scores
+    shared = {"correlation": correlation, "rng": rng, **FARMS[farm]}
+    agent, sham = (read_loss(simulate_arms(replicates, sessions, loss=p, **shared), DAY) for p in (loss, SHAM_LOSS))
+    half = {"prior_sessions": PRIOR_SESSIONS_OF_DIFFERENCE}
+    return {
+        "loss_session": score(agent.limits(), loss),
+        "loss_piece": score(agent.piece_limits(), loss),
+        "over_sham_session": score(joined(agent.limits(**half), sham.limits(**half)), loss - SHAM_LOSS),
+        "over_sham_piece": score(_wald_difference(agent, sham), loss - SHAM_LOSS),
+    }
 
 
-def _curve(arm: Sessions, *, pooled: bool = False) -> SurvivalCurve:
-    """Kaplan-Meier with or without the sessions."""
-    if not pooled:
-        return kaplan_meier(arm.days, arm.deaths, arm.left, session=arm.session)
-    return kaplan_meier(arm.days, arm.deaths, arm.left)
+def score(limits: Limits, truth: float) -> Score:
+    """Return how often the limits hold the truth."""
+    _, low, high = limits
+    held = np.mean((low <= truth) & (truth <= high))
+    return Score(float(held), float(np.mean(high < truth)), float(np.median(high - low)))
 
 
-def _wald_difference(agent: SurvivalCurve, sham: SurvivalCurve) -> Estimate:
+def _wald_difference(agent: Readings, sham: Readings) -> Limits:
     """The usual interval of a difference: Greenwood errors, normal, pieces independent."""
-    difference = float(sham.survival[-1] - agent.survival[-1])
-    half = 1.959963984540054 * float(np.hypot(agent.piece_error[-1], sham.piece_error[-1]))
-    return Estimate(estimate=difference, low=difference - half, high=difference + half)
+    difference = agent.proportion - sham.proportion
+    half = 1.959963984540054 * np.hypot(agent.piece_error, sham.piece_error)
+    return difference, difference - half, difference + half

@@ -8,101 +8,108 @@ from itertools import product
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv, ndtri, stdtrit
 
-from ..survival import SurvivalCurve, kaplan_meier, loss_at
-from .farms import simulate_sessions
+from ..survival.limits import LEAST_DF, ONE_SESSION_DF, loglog_limits
+from .survival_arms import LEVEL, Arms, Readings, read_loss, simulate_arms
 
 LOSSES = (0.03, 0.10, 0.30)
 SESSIONS = (6, 8, 12, 20, 30, 60)
-CORRELATIONS = (0.0, 0.1, 0.3)
+SPREADS = ((0.0, "beta"), (0.1, "beta"), (0.3, "beta"), (0.3, "logit-normal"))
 SEED = 20263
-UPPER = 0.975
+UPPER = 0.5 + LEVEL / 2
 
 
-def calibrate_survival_limits(folder: Path, *, replicates: int = 2000) -> None:
+def calibrate_survival_limits(folder: Path, *, replicates: int = 4000) -> None:
     """Write survival_limits_tried.csv: coverage of loss at day 30 by each method, where any piece died.
 
     Replicates without a death are left out: every method then falls back on the same bound.
     """
-    rng = np.random.default_rng(SEED)
     with (folder / "survival_limits_tried.csv").open("w", newline="", encoding="utf-8") as file:
         table = csv.writer(file, lineterminator="\n")
-        table.writerow(("loss", "sessions", "correlation", "with_deaths", *TRIED, "used", "used_median_width"))
-        for loss, m, correlation in product(LOSSES, SESSIONS, CORRELATIONS):
-            held, widths = [], []
-            for _ in range(replicates):
-                arm = simulate_sessions(m, loss=loss, correlation=correlation, rng=rng)
-                if not arm.deaths.any():
-                    continue
-                curve = kaplan_meier(arm.days, arm.deaths, arm.left, session=arm.session)
-                used = loss_at(curve, 30)
-                limits = [method(curve) for method in TRIED.values()] + [(used.low, used.high)]
-                held.append([low <= loss <= high for low, high in limits])
-                widths.append(used.high - used.low)
-            shares = np.mean(held, axis=0)
-            row = (loss, m, correlation, len(held), *(f"{s:.4f}" for s in shares), f"{np.median(widths):.4f}")
+        about = ("loss", "sessions", "correlation", "spread", "with_deaths")
+        table.writerow((*about, *TRIED, "used", "used_median_width"))
+        for i, (loss, m, (correlation, spread)) in enumerate(product(LOSSES, SESSIONS, SPREADS)):
+            rng = np.random.default_rng([SEED, i])  # each cell can be repeated alone
+            arms = simulate_arms(replicates, m, loss=loss, correlation=correlation, spread=spread, rng=rng)
+            some = arms.deaths.sum(axis=(1, 2)) > 0
+            arms = Arms(arms.days, arms.deaths[some], arms.left[some])
+            found = read_loss(arms, 30)
+            used = found.limits()[1:]
+            limits = [method(found, arms) for method in TRIED.values()] + [used]
+            held = [np.mean((low <= loss) & (loss <= high)) for low, high in limits]
+            width = np.median(used[1] - used[0])
+            row = (loss, m, correlation, spread, int(some.sum()), *(f"{share:.4f}" for share in [*held, width]))
             table.writerow(row)
             print(*row, flush=True)
 
 
-def greenwood(curve: SurvivalCurve) -> tuple[float, float]:
+def greenwood(found: Readings, _: Arms) -> tuple[NDArray, NDArray]:
     """Log-log, normal, pieces independent."""
-    return _log_log(curve, float(curve.piece_error[-1]), float(ndtri(UPPER)))
+    return found.piece_limits()[1:]
 
 
-def log_log_t(curve: SurvivalCurve) -> tuple[float, float]:
+def log_log_t(found: Readings, _: Arms) -> tuple[NDArray, NDArray]:
     """Log-log with the session sandwich, its factor m / (m - 1), and t on m - 1."""
-    m = len(curve.sessions)
-    return _log_log(curve, float(curve.standard_error[-1]) * np.sqrt(m / (m - 1)), float(stdtrit(m - 1, UPPER)))
+    m = found.sessions
+    error = found.session_error * np.sqrt(m / (m - 1)) * stdtrit(m - 1, UPPER) / ndtri(UPPER)
+    low, high = loglog_limits(1 - found.proportion, error, confidence_level=LEVEL)
+    return 1 - high, 1 - low
 
 
-def korn_graubard(curve: SurvivalCurve) -> tuple[float, float]:
-    """Exact at the effective number of pieces, design effect as estimated but at least 1, t on m - 1."""
-    return _exact(curve, max(_estimated_effect(curve), 1), len(curve.sessions) - 1)
+def korn_graubard(found: Readings, _: Arms) -> tuple[NDArray, NDArray]:
+    """Exact at the effective number of pieces, design effect as measured but at least 1, t on m - 1."""
+    return _exact(found, _measured(found), found.sessions - 1)
 
 
-def korn_graubard_unequal(curve: SurvivalCurve) -> tuple[float, float]:
+def korn_graubard_unequal(found: Readings, arms: Arms) -> tuple[NDArray, NDArray]:
     """The same with the sessions counted by their sizes (Kish), for unequal trays."""
-    n = curve.counts.at_risk[:, 0] ** 2
-    return _exact(curve, max(_estimated_effect(curve), 1), max(n.sum() ** 2 / np.square(n).sum() - 1, 1))
+    n = arms.at_risk[:, :, 0] ** 2
+    return _exact(found, _measured(found), np.maximum(n.sum(axis=1) ** 2 / np.square(n).sum(axis=1) - 1, 1))
 
 
-def averaged_by_deaths(curve: SurvivalCurve) -> tuple[float, float]:
-    """Design effect averaged with the assumed one, the estimate weighing as much as deaths or sessions less one."""
-    m = len(curve.sessions)
-    weight = min(max(float(curve.deaths.sum()) - 1, 0), m - 1)
-    n = curve.counts.at_risk[:, 0]
-    assumed = 1 + (np.square(n).sum() / n.sum() - 1) * 0.2
-    return _exact(curve, max((assumed + weight * _estimated_effect(curve)) / (1 + weight), 1), m - 1)
+def averaged_by_deaths(found: Readings, arms: Arms) -> tuple[NDArray, NDArray]:
+    """Design effect averaged with the assumed one, the measured weighing as much as deaths or sessions less one."""
+    weight = np.clip(arms.deaths.sum(axis=(1, 2)) - 1, 0, found.sessions - 1)
+    return _exact(found, _averaged(found, 1.0, weight), found.sessions - 1)
 
 
-TRIED: dict[str, Callable[[SurvivalCurve], tuple[float, float]]] = {
+def averaged_by_sessions(found: Readings, arms: Arms) -> tuple[NDArray, NDArray]:
+    """The same by sessions with deaths, however few each has; the assumed one weighs a third; t on those sessions."""
+    k = (arms.deaths.sum(axis=2) > 0).sum(axis=1)
+    df = np.where(k > 1, np.clip(k, LEAST_DF, max(found.sessions - 1, LEAST_DF)), ONE_SESSION_DF)
+    return _exact(found, _averaged(found, 1 / 3, k - 1), df)
+
+
+def far_on_both_sides(found: Readings, _: Arms) -> tuple[NDArray, NDArray]:
+    """What is used for the far limit, on both sides and without the root that adds degrees of freedom."""
+    k = found.event_sessions
+    few = np.clip(found.error_sessions, LEAST_DF, max(found.sessions - 1, LEAST_DF))
+    return _exact(found, _averaged(found, 1.0, k - 1), np.where(k > 1 + 1e-9, few, ONE_SESSION_DF))
+
+
+TRIED: dict[str, Callable[[Readings, Arms], tuple[NDArray, NDArray]]] = {
     method.__name__: method
-    for method in (greenwood, log_log_t, korn_graubard, korn_graubard_unequal, averaged_by_deaths)
-}
+    for method in (
+        greenwood, log_log_t, korn_graubard, korn_graubard_unequal, averaged_by_deaths, averaged_by_sessions,
+        far_on_both_sides,
+    )
+}  # fmt: skip
 
 
-def _estimated_effect(curve: SurvivalCurve) -> float:
-    """Session variance with its factor over the variance of independent pieces; 0 where all died."""
-    m, pieces = len(curve.sessions), float(curve.piece_error[-1])
-    return float(curve.standard_error[-1] / pieces) ** 2 * m / (m - 1) if pieces > 0 else 0.0
+def _measured(found: Readings) -> NDArray[np.float64]:
+    """Session variance with its factor over the variance of independent pieces."""
+    return np.square(found.session_error / found.piece_error) * found.sessions / (found.sessions - 1)
 
 
-def _log_log(curve: SurvivalCurve, error: float, quantile: float) -> tuple[float, float]:
-    """Limits of loss on the log(-log S) scale."""
-    s = float(curve.survival[-1])
-    if s == 0:
-        return 1.0, 1.0
-    width = quantile * error / (s * -np.log(s))
-    return 1 - s ** np.exp(-width), 1 - s ** np.exp(width)
+def _averaged(found: Readings, prior: float, weight: NDArray) -> NDArray[np.float64]:
+    """The measured design effect, weighing so many sessions, with the assumed one."""
+    return (prior * found.assumed + weight * _measured(found)) / (prior + weight)
 
 
-def _exact(curve: SurvivalCurve, effect: float, df: float) -> tuple[float, float]:
+def _exact(found: Readings, effect: NDArray, df: ArrayLike) -> tuple[NDArray, NDArray]:
     """Clopper & Pearson at the effective number of pieces, shrunk for the degrees of freedom."""
-    p, variance = 1 - float(curve.survival[-1]), float(curve.piece_error[-1]) ** 2
-    if variance == 0:
-        return p, p
-    n = p * (1 - p) / (variance * effect) * (ndtri(UPPER) / stdtrit(df, UPPER)) ** 2
-    low, high = betaincinv(p * n, (1 - p) * n + 1, 1 - UPPER), betaincinv(p * n + 1, (1 - p) * n, UPPER)
-    return float(low), float(high)
+    p, variance = found.proportion, np.square(found.piece_error)
+    n = p * (1 - p) / (variance * np.maximum(effect, 1)) * (ndtri(UPPER) / stdtrit(df, UPPER)) ** 2
+    return betaincinv(p * n, (1 - p) * n + 1, 1 - UPPER), betaincinv(p * n + 1, (1 - p) * n, UPPER)

@@ -64,12 +64,12 @@ def cox(
 
     With sessions `standard_error` is the root of summed squares of sessions' score residuals through the inverse
     information (Lin & Wei 1989, JASA 84:1074), as R's coxph(cluster=) prints it. Limits made of it miss the truth up to
-    three times too often at 10-60 sessions (tests/reference/calibration/session_tests_size.csv), so they rest on the
-    delete-one-session jackknife (Lipsitz, Dear & Zhao 1994, Biometrics 50:842); beyond MOST_REFITS sessions on the
-    sandwich with the factor m / (m - 1). t has k - p - 1 degrees of freedom, k the sessions with deaths, or fewer where
-    a few sessions carry the error: their effective number, at least LEAST_DF, times the root of effect / (effect - 1),
-    the design effect being its square over the pieces' (see `limits`). They cannot say where k is below
-    MIN_SESSIONS + p or where the estimate hangs on a single session.
+    three times too often at 10-60 sessions. Those printed (tests/reference/calibration/survival_page_coverage.csv) rest
+    on the delete-one-session jackknife (Lipsitz, Dear & Zhao 1994, Biometrics 50:842); beyond MOST_REFITS sessions on
+    the sandwich with the factor m / (m - 1). t has k - p - 1 degrees of freedom, k the sessions with deaths, or fewer
+    where a few sessions carry the error: their effective number, at least LEAST_DF, times the root of
+    effect / (effect - 1), the design effect being its square over the pieces' (see `limits`). They cannot say where k
+    is below MIN_SESSIONS + p or where the estimate hangs on a single session.
 
     Where some direction of the coefficients raises the likelihood without end (in one group nobody, or always the
     next, died) or changes nothing, the fit holds no numbers but the reason. Raises DataError where nothing was followed
