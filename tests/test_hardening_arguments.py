@@ -74,3 +74,10 @@ def test_what_is_neither_file_nor_folder_is_named_and_not_waited_for(tmp_path):
     for path, name in (("/dev/zero", "zero"), (tmp_path / "log.xlsx", "log.xlsx")):
         lines = [str(problem) for problem in check_log(path, as_of=AS_OF).problems]
         assert lines == [f"{name}: a folder or workbook, got a pipe or a device"]
+
+
+@pytest.mark.parametrize("verb", ["redip", "release"])
+def test_a_water_that_the_log_has_not_is_no_empty_table(log, capsys, verb):
+    said = refusal(capsys, verb, log, "--as-of", "2026-11-20", "--system", "q1")
+    assert said == "the log has no water whose name begins with 'q1'; it has Q1, Q2"
+    assert main([verb, log, "--as-of", "2026-11-20", "--system", "Q"]) == 0

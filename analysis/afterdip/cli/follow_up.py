@@ -24,6 +24,7 @@ def declare_follow_up(parser: argparse.ArgumentParser) -> None:
         help="latest hatch over mean hatch, where only a mean is published (default 2)",
     )  # fmt: skip
     parser.add_argument("--json", metavar="FILE", help="also write every figure as JSON; - prints it instead")
+    parser.set_defaults(usage_error=parser.error)
 
 
 def answer_of(args: argparse.Namespace) -> FollowUpAnswer:
@@ -32,8 +33,13 @@ def answer_of(args: argparse.Namespace) -> FollowUpAnswer:
     from afterdip.log import read_log
 
     day = as_of_day(args)
+    log = read_log(log_path(args), as_of=day)
+    waters = sorted(set(log.trays["system"].dropna()))
+    if args.system and not any(water.startswith(args.system) for water in waters):
+        known = ", ".join(waters) or "none"
+        args.usage_error(f"the log has no water whose name begins with '{args.system}'; it has {known}")
     return answer_follow_up(
-        read_log(log_path(args), as_of=day), month=day[:7], as_of=day, hatch_factor=args.hatch_factor,
+        log, month=day[:7], as_of=day, hatch_factor=args.hatch_factor,
         system=args.system, in_hand_days=args.in_hand_days,
     )  # fmt: skip
 
