@@ -236,6 +236,14 @@ def test_restricted_mean_refuses_and_bounds():
         rmst_difference(rmst(none, 30), rmst(none, 20))
 
 
+def test_the_death_of_all_at_one_look_is_a_bound():
+    alone, shared = (kaplan_meier([3] * 6, [5] * 6, [0] * 6, session=s) for s in (None, range(6)))
+    for curve, pieces in ((alone, 30), (shared, 30 / 1.8)):  # sessions of 5 at the assumed 0.2: 1 + 4 * 0.2
+        others, found = 1 - 0.05 ** (1 / pieces), rmst(curve, 30).estimate
+        assert found.estimate == pytest.approx(3)
+        assert (found.low, found.high) == pytest.approx(((1 - others) * 3, (1 - others) * 3 + others * 30))
+
+
 def test_shared_sessions_enter_the_difference_of_means_by_their_covariance():
     a, b = sessions(10, seed=7, correlation=0.3), sessions(10, seed=8, correlation=0.3)
     one = rmst(kaplan_meier(a.days, a.deaths, a.left, session=a.session), 30)

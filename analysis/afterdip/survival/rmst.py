@@ -19,6 +19,7 @@ from .limits import (
     design_effect,
     effective_sessions,
     session_limits,
+    zero_bound,
 )
 from .rows import inverse
 
@@ -50,7 +51,8 @@ def rmst(curve: SurvivalCurve, tau_days: float) -> RestrictedMean:
     area from u to tau; it is the error of the mean, not the spread of lives. With sessions the infinitesimal jackknife
     over sessions. Limits: normal, kept within 0 and tau; with sessions those of the share of days lost, a proportion
     like the loss itself (see `limits`). No death by tau is no information on the spread, so limits are those tau and
-    the loss bound allow: see `survival_at`. The estimate cannot say beyond the follow-up or with too few sessions.
+    the loss bound allow: see `survival_at`; nor is the death of all at one look: as many as could have escaped notice
+    may have lived shorter or to tau. The estimate cannot say beyond the follow-up or with too few sessions.
     Raises ValueError unless tau is above 0 and within the follow-up or nothing is left alive.
     """
     if not tau_days > 0 or (tau_days > curve.last_day and curve.survival[-1] > 0):
@@ -126,9 +128,15 @@ def _lost(
     refusal = followup_refusal(curve.counts, tau, remaining=float(curve.survival[-1]))
     if refusal:
         return cannot_say(refusal, confidence_level=level, **counts)
-    method = "share of days lost"
+    method, assumed = "share of days lost", 1.0
+    if m:
+        assumed = design_effect(curve.counts.at_risk[:, 0], correlation=INTRA_SESSION_CORRELATION)
     if deaths == 0:
         low, high, method = 0.0, loss_at(curve, tau).high, method + "; no death seen: a bound"
+    elif piece_error == 0:  # all died at one look: nothing varied, and others may have lived shorter or throughout
+        others = zero_bound(curve.pieces / assumed, confidence_level=level)
+        low, high = (1 - others) * (1 - lived), (1 - others) * (1 - lived) + others
+        method += "; all died at one look: a bound"
     elif m:
         limits = session_limits(
             1 - lived,
@@ -137,7 +145,7 @@ def _lost(
             sessions=m,
             event_sessions=effective_sessions(own_deaths[:, None])[0],
             error_sessions=effective_sessions(np.square(influence)[:, None])[0],
-            assumed_design_effect=design_effect(curve.counts.at_risk[:, 0], correlation=INTRA_SESSION_CORRELATION),
+            assumed_design_effect=assumed,
             confidence_level=level,
             prior_sessions=prior_sessions,
         )
