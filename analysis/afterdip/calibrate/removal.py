@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from scipy.special import expit, stdtrit
 
-from ..proportion import mean_limits, ratio_limits, share_limits
-from ..proportion.mover import joined_ratio_limits
+from ..proportion import intensity_limits, mean_limits, ratio_limits, share_limits
+from ..proportion.mover import joined_difference_limits, joined_ratio_limits
 from ..proportion.single import exact_limits
 from .farms import session_risks
 
@@ -20,17 +20,18 @@ CORRELATIONS = (0.0, 0.05, 0.1, 0.2, 0.3)
 ARMS = ((6, 6), (12, 6), (12, 12), (30, 12), (60, 30))
 KILLS = (0.07, 0.5, 0.8, 0.95, 0.98)
 SHAM = 0.07
+SEEN_AGAIN = 0.8  # of the pests there are, by each look
 CLUMPING = (0.5, 2.0)  # squared coefficient of variation of pests per piece between sessions
 PESTS_A_PIECE = 0.5
 DRAWS = 400
 SEED = 20267
 
 SHARE_HEADER = (
-    "share", "sessions", "correlation", "replicates", "coverage", "coverage_logit_normal", "median_width", "edge",
-    "logit_t", "korn_graubard", "pests_independent",
+    "share", "sessions", "correlation", "replicates", "coverage", "coverage_logit_normal", "coverage_small",
+    "coverage_large", "median_width", "edge", "logit_t", "korn_graubard", "pests_independent",
 )  # fmt: skip
 REDUCTION_HEADER = (
-    "reduction", "true_reduction", "sessions", "sham_sessions", "correlation", "clumping", "replicates", "coverage",
+    "figure", "truth", "sessions", "sham_sessions", "correlation", "clumping", "replicates", "coverage",
     "truth_below", "truth_above", "open_below", "session_bootstrap",
 )  # fmt: skip
 
@@ -41,12 +42,15 @@ INFESTATION_HEADER = ("what", "mean", "clumping", "sessions", "replicates", "cov
 def calibrate_removal(folder: Path, *, replicates: int = 2000) -> None:
     """Write removal_coverage.csv (one share), reduction_coverage.csv (agent against sham), infestation_coverage.csv."""
     _write(folder / "removal_coverage.csv", SHARE_HEADER, share_rows(replicates))
-    _write(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 2))
+    _write(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(3 * replicates // 10))
     _write(folder / "infestation_coverage.csv", INFESTATION_HEADER, infestation_rows(replicates))
 
 
 def share_rows(replicates: int) -> list[list]:
-    """One row a share, number of sessions and correlation: what the limits hold, and what three others would."""
+    """One row a share, number of sessions and correlation: what the limits hold, and what three others would.
+
+    `coverage_small` and `coverage_large`: sessions of 1-4 and of 5-79, logit-normal.
+    """
     rows = []
     for cell, (share, m, correlation) in enumerate(product(SHARES, SESSIONS, CORRELATIONS)):
         rng = np.random.default_rng([SEED, cell])
@@ -54,13 +58,23 @@ def share_rows(replicates: int) -> list[list]:
         risk = session_risks(found.size, loss=share, correlation=correlation, rng=rng).reshape(found.shape)
         killed = rng.binomial(found, risk)
         estimate, low, high = share_limits(killed, found)
-        other = rng.binomial(found, logit_normal_risks(found.shape, share, correlation, rng))
         edge = (estimate == 0) | (estimate == 1)
+        shape = (replicates // 4, m)
+        held = [
+            _held_logit_normal(sizes, share, correlation, rng)
+            for sizes in (found, rng.integers(1, 5, shape), rng.integers(5, 80, shape))
+        ]
         rows.append([
-            share, m, correlation, replicates, _held(low, high, share), _held(*share_limits(other, found)[1:], share),
-            np.median(high - low), edge.mean(), *(_held(*limits, share) for limits in _others(killed, found)),
+            share, m, correlation, replicates, _held(low, high, share), *held, np.median(high - low), edge.mean(),
+            *(_held(*limits, share) for limits in _others(killed, found)),
         ])  # fmt: skip
     return rows
+
+
+def _held_logit_normal(found: np.ndarray, share: float, correlation: float, rng: np.random.Generator) -> float:
+    """What the limits hold where the risks of sessions of these sizes are normal on the logit scale."""
+    killed = rng.binomial(found, logit_normal_risks(found.shape, share, correlation, rng))
+    return _held(*share_limits(killed, found)[1:], share)
 
 
 def pests_found(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
@@ -110,33 +124,54 @@ def _others(killed: np.ndarray, found: np.ndarray) -> list[tuple[np.ndarray, np.
 
 
 def reduction_rows(replicates: int) -> list[list]:
-    """One row a formula, true reduction, pair of arms, correlation and clumping."""
+    """One row a formula, true figure, pair of arms, correlation and clumping."""
     rows = []
     for cell, (kill, arms, correlation, clumping) in enumerate(product(KILLS, ARMS, (0.0, 0.1, 0.3), CLUMPING)):
         rng = np.random.default_rng([SEED, 1, cell])
         agent = _arm((replicates, arms[0]), kill, correlation, clumping, rng)
         sham = _arm((replicates, arms[1]), SHAM, correlation, clumping, rng)
-        truth = (1 - kill) / (1 - SHAM)
-        for name, limits, bottom in (
-            ("Schneider-Orelli", share_limits, "before"),
-            ("Henderson-Tilton", ratio_limits, "before"),
-            ("Abbott", mean_limits, "pieces"),
-        ):
-            usable = (agent["before"].sum(-1) > 0) & (sham["after"].sum(-1) > 0)
-            sides = [(arm["after"][usable], arm[bottom][usable]) for arm in (agent, sham)]
-            shaken = limits(*sides[1])
-            treated = limits(*sides[0], before=shaken[0]) if limits is mean_limits else limits(*sides[0])
-            low, high = joined_ratio_limits(*treated, *shaken)
-            drawn = _bootstrap(sides, rng)
+        needed = (agent["seen_before"], sham["seen_before"], sham["seen_after"])
+        usable = np.all([counts.sum(-1) > 0 for counts in needed], axis=0)
+        for name, truth, limits, sides in _formulas(agent, sham, usable, kill):
+            low, high = limits
+            drawn = _held(*_bootstrap(sides, rng), 1 - truth) if len(sides) == 2 else ""
             rows.append([
-                name, 1 - truth, *arms, correlation, clumping, int(usable.sum()), _held(low, high, truth),
-                np.mean(high < truth), np.mean(low > truth), np.mean(~np.isfinite(high)), _held(*drawn, truth),
+                name, truth, *arms, correlation, clumping, int(usable.sum()), _held(low, high, truth),
+                np.mean(low > truth), np.mean(high < truth), np.mean(~np.isfinite(low)), drawn,
             ])  # fmt: skip
     return rows
 
 
+def _formulas(agent: dict, sham: dict, usable: np.ndarray, kill: float) -> list[tuple]:
+    """Name, truth, limits and the sides of a ratio of each figure that sets an agent against the sham, or not."""
+    def sides(top: str, bottom: str) -> list[tuple[np.ndarray, np.ndarray]]:
+        return [(arm[top][usable], arm[bottom][usable]) for arm in (agent, sham)]
+
+    def over(treated: tuple, shaken: tuple) -> tuple[np.ndarray, np.ndarray]:
+        low, high = joined_ratio_limits(*treated, *shaken)
+        return 1 - high, 1 - low
+
+    shares, looks, pieces = sides("after", "before"), sides("seen_after", "seen_before"), sides("after", "pieces")
+    (left, low, high), shaken = (share_limits(*side) for side in shares)
+    again, shaken_again = (ratio_limits(*side) for side in looks)
+    bare = mean_limits(*pieces[1])
+    treated = mean_limits(*pieces[0], before=bare[0])
+    truth = 1 - (1 - kill) / (1 - SHAM)
+    gap = joined_difference_limits(1 - left, 1 - high, 1 - low, *(1 - shaken[k] for k in (0, 2, 1)))
+    return [
+        ("over sham", kill - SHAM, gap, []),
+        ("Schneider-Orelli", truth, over((left, low, high), shaken), shares),
+        ("before/after", kill, (1 - again[2], 1 - again[1]), []),
+        ("Henderson-Tilton", truth, over(again, shaken_again), looks),
+        ("Abbott", truth, over(treated, bare), pieces),
+    ]
+
+
 def infestation_rows(replicates: int) -> list[list]:
-    """One row a kind of mean: pests a piece (clumped between sessions) and pests an infested piece (clumped within)."""
+    """One row a kind of mean: pests a piece (clumped between sessions), pests an infested piece (clumped within it).
+
+    And infested pieces of those examined, where `clumping` is the correlation of a session's pieces (logit-normal).
+    """
     rows = []
     for cell, (mean, clumping, m) in enumerate(product((0.01, 0.1, 1.0), (0.5, 1.0, 2.0), SESSIONS[1:])):
         rng = np.random.default_rng([SEED, 2, cell])
@@ -149,17 +184,27 @@ def infestation_rows(replicates: int) -> list[list]:
         infested = 1 + rng.poisson(3, (replicates, m))
         further = infested / clumping  # pests beyond the first of each infested piece: negative binomial
         counts = infested + rng.negative_binomial(further, 1 / (1 + clumping * (mean - 1)))
-        _, low, high = ratio_limits(counts, infested, clumped=True)
+        _, low, high = intensity_limits(counts, infested)
         rows.append(["intensity", mean, clumping, m, replicates, _held(low, high, mean), np.median(high) / mean])
+    for cell, (share, correlation, m) in enumerate(product((0.02, 0.1, 0.3), CORRELATIONS[::2], SESSIONS[1:])):
+        rng = np.random.default_rng([SEED, 4, cell])
+        pieces = rng.integers(5, 61, (replicates, m))
+        infested = rng.binomial(pieces, logit_normal_risks(pieces.shape, share, correlation, rng))
+        least = exact_limits(infested.sum(-1), pieces.sum(-1))
+        low, high = (pick(pair, axis=0) for pick, pair in zip(
+            (np.min, np.max), zip(share_limits(infested, pieces)[1:], least, strict=True), strict=True))  # fmt: skip
+        rows.append(["prevalence", share, correlation, m, replicates, _held(low, high, share), np.median(high) / share])
     return rows
 
 
 def _arm(shape, gone: float, correlation: float, clumping: float, rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """Pests before and after on the pieces of each session."""
+    """Pests before and after on the pieces of each session, and what a look of either time sees of them."""
     pieces = rng.integers(10, 61, shape)
     before = rng.poisson(PESTS_A_PIECE * pieces * rng.gamma(1 / clumping, clumping, shape))
     risk = session_risks(before.size, loss=1 - gone, correlation=correlation, rng=rng).reshape(shape)
-    return {"pieces": pieces, "before": before, "after": rng.binomial(before, risk)}
+    after = rng.binomial(before, risk)
+    seen = {"seen_before": rng.binomial(before, SEEN_AGAIN), "seen_after": rng.binomial(after, SEEN_AGAIN)}
+    return {"pieces": pieces, "before": before, "after": after} | seen
 
 
 def _bootstrap(arms: list[tuple[np.ndarray, np.ndarray]], rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

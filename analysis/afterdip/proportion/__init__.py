@@ -2,9 +2,10 @@
 
 from .differences import miettinen_nurminen_difference, newcombe_difference, paired_difference, restricted_second
 from .mover import difference_of, ratio_of
-from .rates import mean_limits, ratio_limits, session_mean, session_ratio
+from .rates import intensity_limits, mean_limits, ratio_limits, session_intensity, session_mean, session_ratio
 from .sessions import (
     ASSUMED_CORRELATION,
+    CORRELATIONS,
     MIN_SESSIONS,
     by_session,
     design_effect,
@@ -17,11 +18,13 @@ from .single import clopper_pearson, upper_bound_when_none, wilson
 
 __all__ = [
     "ASSUMED_CORRELATION",
+    "CORRELATIONS",
     "MIN_SESSIONS",
     "by_session",
     "clopper_pearson",
     "design_effect",
     "difference_of",
+    "intensity_limits",
     "intra_session_correlation",
     "mean_limits",
     "miettinen_nurminen_difference",
@@ -31,6 +34,7 @@ __all__ = [
     "ratio_limits",
     "ratio_of",
     "restricted_second",
+    "session_intensity",
     "session_mean",
     "session_proportion",
     "session_ratio",

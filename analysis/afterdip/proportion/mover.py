@@ -22,11 +22,11 @@ def difference_of(first: Estimate, second: Estimate) -> Estimate:
     unknown = _unknown(first, second)
     if unknown:
         return cannot_say(unknown, confidence_level=first.confidence_level, **counts)
-    gap = first.estimate - second.estimate
+    low, high = joined_difference_limits(
+        first.estimate, first.low, first.high, second.estimate, second.low, second.high
+    )
     return Estimate(
-        estimate=gap,
-        low=gap - math.hypot(first.estimate - first.low, second.high - second.estimate),
-        high=gap + math.hypot(first.high - first.estimate, second.estimate - second.low),
+        estimate=first.estimate - second.estimate, low=float(low), high=float(high),
         confidence_level=first.confidence_level, method="difference, limits of both sides squared and added", **counts,
     )
 
@@ -48,6 +48,12 @@ def ratio_of(first: Estimate, second: Estimate) -> Estimate:
         estimate=first.estimate / second.estimate, low=float(low), high=float(high) if math.isfinite(high) else None,
         confidence_level=first.confidence_level, method="ratio, limits of both sides recovered and joined", **counts,
     )
+
+
+def joined_difference_limits(first, low1, high1, second, low2, high2) -> tuple[np.ndarray, np.ndarray]:
+    """Limits of first - second from those of both, arrays of one shape: Zou & Donner 2008, formula 3."""
+    gap = np.asarray(first) - second
+    return gap - np.hypot(first - low1, high2 - second), gap + np.hypot(high1 - first, second - low2)
 
 
 def joined_ratio_limits(first, low1, high1, second, low2, high2) -> tuple[np.ndarray, np.ndarray]:

@@ -1,8 +1,9 @@
 """Counts per piece and after/before ratios with session-level limits that bound a zero.
 
-Counts are taken as Poisson counts thinned by a design effect (measured, or assumed where few sessions show anything),
-so the limits are the exact gamma ones at an effective count (Garwood 1936, Biometrika 28:437). Log-ratio limits with t
-held 86-95 % and have none at zero; the session bootstrap held 38-95 %: `calibrate/removal.py`.
+Counts of a session are negative binomial (`counts`); how much sessions differ is not known, and the sessions themselves
+weigh the possible spreads (`averaged`). Log-ratio limits with t held 86-95 % and have none at zero; the session
+bootstrap held 38-95 %; Poisson limits at a measured design effect, never below that of spread 2 where few sessions
+showed anything, held 92-100 % and were up to twice as wide: `calibrate/removal.py`.
 """
 
 from __future__ import annotations
@@ -10,14 +11,21 @@ from __future__ import annotations
 from functools import partial
 
 import numpy as np
-from scipy.special import gammaincinv, ndtri, stdtrit
+from scipy.special import gammaincinv
 
 from ..estimate import Estimate, cannot_say
-from .sessions import _ASSUMED_DF, _ENOUGH, ASSUMED_CORRELATION, MIN_SESSIONS, _satterthwaite, by_session
+from .counts import NO_SPREAD, Spreads, count_limits
+from .sessions import ASSUMED_CORRELATION, CORRELATION_WEIGHTS, CORRELATIONS, MIN_SESSIONS, by_session, share_limits
 
-_ASSUMED_SPREAD = 2.0  # squared coefficient of variation between sessions of pests per piece, where too few show any
-_SPREAD_DF = 3.0  # degrees of freedom which that is worth
-_FEW = 8.0  # effective sessions with a count from which the measured spread is believed
+SPREADS = np.array([NO_SPREAD, 0.1, 0.25, 0.5, 1.0, 2.0, 3.0, 6.0])
+"""Squared coefficients of variation between sessions of pests per piece that the limits reckon with."""
+SPREAD_WEIGHTS = np.array([0.1, 0.1, 0.25, 0.5, 1.0, 2.0, 0.2, 0.01])
+"""How the spreads weigh before looking: pests are clumped until many sessions say otherwise."""
+CLUMPS = np.array([NO_SPREAD, 0.5, 1.0, 2.0, 4.0])
+"""The same between infested pieces of one session, of the pests beyond the first; of one weight."""
+RAGGED = (0.25, 0.5, 1.0, 2.0)
+"""Variance over mean of what is left where sessions do not differ: below 1 if mostly the same pests are seen again."""
+_ASSUMED_SPREAD = 2.0  # where no pest was seen to tell
 
 
 def session_mean(
@@ -34,15 +42,21 @@ def session_mean(
 
 
 def session_ratio(
-    after, before, *, session=None, clumped: bool = False, confidence_level: float = 0.95,
-    min_sessions: int = MIN_SESSIONS,
+    after, before, *, session=None, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS
 ) -> Estimate:
     """What is left of what was there, sum(after)/sum(before) on the same pieces; may exceed 1.
 
-    Limits by `ratio_limits`; arguments and "cannot say" as `session_mean`. `clumped` for pests over infested pieces.
+    Limits by `ratio_limits`; arguments and "cannot say" as `session_mean`.
     """
-    limits = partial(ratio_limits, clumped=clumped)
-    return _estimate(limits, after, before, session, confidence_level, min_sessions, "ratio of sums")
+    return _estimate(ratio_limits, after, before, session, confidence_level, min_sessions, "ratio of sums")
+
+
+def session_intensity(
+    pests, infested, *, session=None, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS
+) -> Estimate:
+    """Pests per infested piece, limits by `intensity_limits`; arguments and "cannot say" as `session_mean`."""
+    words = "mean per infested piece (ratio of sums)"
+    return _estimate(intensity_limits, pests, infested, session, confidence_level, min_sessions, words)
 
 
 def mean_limits(
@@ -50,77 +64,94 @@ def mean_limits(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, lower and upper limit for arrays of shape (..., n_sessions).
 
-    Where fewer than 8 effective sessions hold the counts, the design effect is at least that of sessions whose means
-    have a squared coefficient of variation of 2; degrees of freedom are that effective number, plus 3 for the part
-    assumed (pests are clumped: a mean carried by three sessions is known from three). No counts: the negative
-    binomial bound with that variation. `before`, shape (...): pests a piece that the counts are what is left of, if
-    that is known; survivors of one session are then taken as correlated as `ratio_limits` takes them, if that is more.
+    Sessions' means spread by one of `SPREADS`. No counts: the negative binomial bound with a spread of 2. `before`,
+    shape (...): pests a piece that the counts are what is left of, if that is known; survival then spreads too, as
+    `CORRELATIONS` of the survivors of a session have it, and the bound is no less than `ratio_limits` would have it.
     """
-    counts, pieces, total, mean, measured, seen = _measure(counts, pieces)
-    per_session = np.maximum(mean, 0.5 / total)[..., None] * pieces
-    size = (pieces**2).sum(-1) / total
-    survivors = 1 + np.maximum(size * before - 1, 0) * ASSUMED_CORRELATION
-    assumed = np.maximum(1 + _ASSUMED_SPREAD * size * np.maximum(mean, 1 / total), survivors)
-    effect = np.where(seen < _FEW, np.maximum(measured, assumed), measured)
-    weight = np.minimum(seen, _FEW) / _FEW
-    freedom = np.minimum(seen, _satterthwaite(per_session * (1 + 0.5 * per_session))) + _SPREAD_DF * (1 - weight)
-    low, high = _gamma_limits(counts.sum(-1), total, effect, freedom, confidence_level)
-    if (none := mean == 0).any():
-        few = gammaincinv(1.0, (1 + confidence_level) / 2) * survivors / total
-        high = np.where(none, np.maximum(_none_bound(pieces, confidence_level), few), high)
-    return mean, low, high
+    counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
+    total, found, tail = pieces.sum(-1), counts.sum(-1), (1 - confidence_level) / 2
+    before = np.broadcast_to(np.asarray(before, float), total.shape)
+    survivors = 1 + np.maximum((pieces**2).sum(-1) / total * before - 1, 0) * ASSUMED_CORRELATION
+    few = gammaincinv(1.0, 1 - tail) * survivors / total
+    low, high = np.zeros(total.shape), np.array(np.maximum(_none_bound(pieces, tail), few))
+    for part, law in (((found > 0) & (before <= 0), _spreads), ((found > 0) & (before > 0), _spreads_of_what_is_left)):
+        if part.any():
+            low[part], high[part] = count_limits(counts[part], pieces[part], *law(before[part]), tail)
+    return found / total, low, high
 
 
-def ratio_limits(
-    after, before, *, confidence_level: float = 0.95, clumped: bool = False
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _spreads(_before: np.ndarray) -> tuple[Spreads, np.ndarray]:
+    """The spreads of pests on pieces, whatever their mean, and their weights."""
+    return lambda _mean, _cells: SPREADS[None, :, None], SPREAD_WEIGHTS
+
+
+def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray]:
+    """Spreads, and their weights, of a mean of which `before` was there: pests differ between sessions, and survival.
+
+    The survival of a session varies by the correlation of its survivors times the odds of being gone.
+    """
+    pests, alike = SPREADS[1::2], CORRELATIONS[::2]
+
+    def spreads(mean: np.ndarray, cells: np.ndarray) -> np.ndarray:
+        survival = np.maximum(before[cells] / mean - 1, 0.0)[:, None] * alike
+        joint = (1 + pests[:, None]) * (1 + survival[:, None, :]) - 1
+        return joint.reshape(len(mean), -1, 1)
+
+    return spreads, np.outer(SPREAD_WEIGHTS[1::2], CORRELATION_WEIGHTS[::2]).ravel()
+
+
+def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Ratio, lower and upper limit for arrays of shape (..., n_sessions).
 
-    The design effect blends the measured one and that of `ASSUMED_CORRELATION` between pests of one session as
-    `share_limits` does; where counts are `clumped` within pieces too, it is the larger of both. Nothing left: a bound
-    at the assumed one.
+    Where no session had more after than before, what is left is a share of what was there and has `share_limits`. Else
+    both were counts: the later one is `RAGGED` about its mean, and sessions differ as `CORRELATIONS` of the survivors
+    of a session would have it, a quarter at least having gone or come. Nothing left: the Poisson bound at the assumed
+    correlation.
     """
-    after, before, total, ratio, measured, seen = _measure(after, before)
+    after, before = np.asarray(after, float), np.asarray(before, float)
+    total, tail = before.sum(-1), (1 - confidence_level) / 2
+    ratio = after.sum(-1) / total
     assumed = 1 + np.maximum((before**2).sum(-1) / total - 1, 0) * ASSUMED_CORRELATION
-    weight = np.minimum(seen, _ENOUGH) / _ENOUGH
-    blend = weight * measured + (1 - weight) * assumed
-    effect = np.where(weight < 1, np.maximum(measured, assumed), measured) if clumped else blend
-    variance = before * (1 + np.maximum(before - 1, 0) * ASSUMED_CORRELATION)
-    freedom = _satterthwaite(variance) + _ASSUMED_DF * (1 - weight)
-    low, high = _gamma_limits(after.sum(-1), total, effect, freedom, confidence_level)
-    none = gammaincinv(1.0, (1 + confidence_level) / 2) * np.maximum(assumed, 1.0) / total
-    return ratio, low, np.where(ratio == 0, none, high)
+    low, high = np.zeros(total.shape), np.array(gammaincinv(1.0, 1 - tail) * assumed / total)
+    thinned = (after <= before * (1 + 1e-12)).all(-1) & (ratio > 0) & (ratio < 1)
+    if thinned.any():
+        limits = share_limits(after[thinned], before[thinned], confidence_level=confidence_level)
+        low[thinned], high[thinned] = limits[1:]
+    if (grown := (ratio > 0) & ~thinned).any():
+        changed = np.maximum(np.abs(1 - ratio[grown]), 0.25) / ratio[grown]
+        spreads = np.maximum(changed[:, None] * CORRELATIONS[::2], NO_SPREAD)[..., None]
+        law = (lambda _mean, cells: spreads[cells], CORRELATION_WEIGHTS[::2])
+        low[grown], high[grown] = count_limits(after[grown], before[grown], *law, tail, scales=RAGGED)
+    return ratio, low, high
 
 
-def _measure(counts, exposure) -> tuple[np.ndarray, ...]:
-    """Sums, ratio, design effect against Poisson (m/(m-1) in its variance) and the effective number of sessions."""
-    counts, exposure = np.asarray(counts, float), np.asarray(exposure, float)
-    total, found = exposure.sum(-1), counts.sum(-1)
-    sessions = np.count_nonzero(exposure + counts, axis=-1)  # none before and some after is a session too
-    ratio = found / total
-    spread = ((counts - exposure * ratio[..., None]) ** 2).sum(-1) * sessions / np.maximum(sessions - 1, 1)
-    measured = spread / np.where(found > 0, found, 1.0)
-    seen = np.where(found > 0, found**2 / np.maximum((counts**2).sum(-1), 1e-300), 0.0)
-    return counts, exposure, total, ratio, measured, seen
+def intensity_limits(pests, infested, *, confidence_level: float = 0.95) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pests per infested piece, lower and upper limit for arrays of shape (..., n_sessions).
 
-
-def _gamma_limits(found, total, effect, freedom, confidence_level: float) -> tuple[np.ndarray, np.ndarray]:
-    """Exact Poisson limits of found/total at the effective count; only for found > 0."""
-    upper = (1 + confidence_level) / 2
-    shrink = np.minimum((ndtri(upper) / stdtrit(np.maximum(freedom, 1.0), upper)) ** 2, 1.0) / np.maximum(effect, 1.0)
-    count = np.where(found > 0, found, 1.0) * shrink
-    low = np.where(found > 0, gammaincinv(count, 1 - upper) / (total * shrink), 0.0)
-    return low, gammaincinv(count + 1, upper) / (total * shrink)
-
-
-def _none_bound(pieces: np.ndarray, confidence_level: float) -> np.ndarray:
-    """Largest mean per piece at which no count at all keeps a chance of alpha/2, sessions varying as gamma frailties.
-
-    Solves sum(log(1 + c mu n))/c = -log(alpha/2) by Newton's method from the Poisson bound below, which converges
-    upwards because the left side is concave.
+    An infested piece has one pest; those beyond it are counted, clumped on pieces (`CLUMPS`) and perhaps between
+    sessions, so no limit is below 1. No piece with a second pest: the bound of `mean_limits`. Where a session has fewer
+    pests than infested pieces (some were infested by dead ones), all pests are counted, and limits may be below 1.
     """
-    target = -np.log((1 - confidence_level) / 2)
-    mean = target / pieces.sum(-1)
+    pests, infested = np.asarray(pests, float), np.asarray(infested, float)
+    tail, least = (1 - confidence_level) / 2, (pests >= infested).all(-1).astype(float)
+    further = pests - infested * least[..., None]
+    low, high = np.zeros(least.shape), np.array(_none_bound(infested, tail))
+    if (some := further.sum(-1) > 0).any():
+        on_pieces = CLUMPS[:, None] / np.maximum(infested[some], 1.0)[:, None, :]
+        spreads = np.concatenate([on_pieces, on_pieces + 0.5], axis=1)
+        law = (lambda _mean, cells: spreads[cells], np.ones(2 * len(CLUMPS)))
+        low[some], high[some] = count_limits(further[some], infested[some], *law, tail)
+    return pests.sum(-1) / infested.sum(-1), least + low, least + high
+
+
+def _none_bound(pieces: np.ndarray, tail: float) -> np.ndarray:
+    """Largest mean per piece at which no count at all keeps a chance of `tail`, sessions varying as gamma frailties.
+
+    Solves sum(log(1 + c mu n))/c = -log(tail) by Newton's method from the Poisson bound below, which converges upwards
+    because the left side is concave.
+    """
+    target = -np.log(tail)
+    mean = np.asarray(target / pieces.sum(-1))
     for _ in range(60):
         grown = 1 + _ASSUMED_SPREAD * mean[..., None] * pieces
         mean = mean + (target - np.log(grown).sum(-1) / _ASSUMED_SPREAD) / (pieces / grown).sum(-1)

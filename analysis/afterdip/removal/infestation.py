@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..estimate import Estimate, cannot_say
-from ..proportion import clopper_pearson, session_mean, session_proportion, session_ratio
+from ..proportion import clopper_pearson, session_intensity, session_mean, session_proportion
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,8 +15,8 @@ class Infestation:
     """How infested pieces were at one moment.
 
     `prevalence`: infested pieces over pieces examined; `prevalence_if_independent`: the same with exact limits as if
-    no two pieces shared a session, the least that the limits can honestly be; `intensity`: pests per infested piece;
-    `abundance`: pests per piece examined.
+    no two pieces shared a session, the least that the limits can honestly be: those of `prevalence` hold them;
+    `intensity`: pests per infested piece; `abundance`: pests per piece examined.
     """
 
     examined: int
@@ -48,6 +48,8 @@ def infestation(pests, infested, examined, *, session=None, confidence_level: fl
     prevalence = replace(session_proportion(infested[known], examined[known], **options), **counts)
     found, looked_at = float(infested[known].sum()), float(examined[known].sum())
     exact = clopper_pearson(found, looked_at, confidence_level=confidence_level)
+    if prevalence.known:
+        prevalence = replace(prevalence, low=min(prevalence.low, exact.low), high=max(prevalence.high, exact.high))
     return Infestation(
         examined=int(examined.sum()),
         infested=int(infested[known].sum()) if known.any() else None,
@@ -62,11 +64,8 @@ def infestation(pests, infested, examined, *, session=None, confidence_level: fl
 
 
 def _intensity(pests, infested, options: dict, counts: dict) -> Estimate:
-    """Pests per infested piece; never below 1, because an infested piece has one."""
+    """Pests per infested piece, where any was infested."""
     if not infested.sum():
         silent = "no piece was infested" if len(infested) else "infested pieces were not counted"
         return cannot_say(silent, confidence_level=options["confidence_level"], **counts)
-    mean = session_ratio(pests, infested, clumped=True, **options)
-    if mean.known:
-        mean = replace(mean, low=max(mean.low, 1.0) if mean.estimate >= 1 else mean.low)
-    return replace(mean, **counts)
+    return replace(session_intensity(pests, infested, **options), **counts)

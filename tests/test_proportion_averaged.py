@@ -1,0 +1,156 @@
+"""Limits averaged over how alike the units of a session may be: by other libraries, brute force and special cases."""
+
+import numpy as np
+import pytest
+from scipy import optimize, special, stats
+
+from afterdip import proportion as pr
+from afterdip.proportion.averaged import WEIGHED_AT, average_chance, where_it_passes
+from afterdip.proportion.counts import NO_SPREAD, count_limits, log_likelihood
+from afterdip.proportion.rates import SPREAD_WEIGHTS, SPREADS
+from afterdip.proportion.sessions import CORRELATION_WEIGHTS, CORRELATIONS, beta_binomial
+
+EVENTS, TRIALS = np.array([[2.0, 0, 1, 5, 0, 0, 3, 1]]), np.array([[9.0, 4, 12, 7, 3, 20, 8, 5]])
+
+
+# ---- the average and its crossing
+
+
+def test_an_average_by_hand():
+    """Weights 1 and 3: a quarter of 0.2 and three quarters of 0.6."""
+    mine = average_chance(np.array([[-700.0, -700.0 + np.log(3)]]), np.array([[0.2, 0.6]]))
+    assert mine == pytest.approx([0.5], abs=1e-12)
+
+
+@pytest.mark.parametrize("target", [0.025, 0.5, 0.995])
+@pytest.mark.parametrize("ends", [(0.02, 0.9), (0.2, 0.21), (1e-6, 1e-5)])  # around the crossing, or far from it
+def test_a_crossing_is_the_quantile_of_a_known_distribution(target, ends):
+    shapes = np.array([[2.0, 30.0], [7.5, 4.0]])
+    low, high = (np.full(2, end) for end in ends)
+
+    def chance(share, cells):
+        return special.betainc(*shapes[cells].T, np.minimum(share, 1))
+
+    expected = stats.beta.ppf(target, *shapes.T)
+    assert where_it_passes(chance, target, low, high) == pytest.approx(expected, rel=1e-9)
+
+
+# ---- shares
+
+
+def test_the_likelihood_is_that_of_the_beta_binomial():
+    """Differences between correlations, which are all that weighs, against scipy's distribution."""
+    mine = beta_binomial(EVENTS, TRIALS)(np.array([0.2]), np.array([0]))[0]
+    theirs = [stats.binom.logpmf(EVENTS, TRIALS, 0.2).sum()]
+    for rho in CORRELATIONS[1:]:
+        size = 1 / rho - 1
+        theirs.append(stats.betabinom.logpmf(EVENTS, TRIALS, 0.2 * size, 0.8 * size).sum())
+    assert mine - mine[0] == pytest.approx(np.array(theirs) - theirs[0], abs=1e-9)
+
+
+@pytest.mark.parametrize("tail", [0.025, 0.05])
+def test_share_limits_by_brute_force(tail):
+    """The whole recipe again, with scipy's distributions and its root finder."""
+    events, trials = EVENTS[0], TRIALS[0]
+    found, total = events.sum(), trials.sum()
+    worth = total / (1 + ((trials**2).sum() / total - 1) * CORRELATIONS)
+
+    def chance(share):
+        at = special.expit((1 - WEIGHED_AT) * special.logit(found / total) + WEIGHED_AT * special.logit(share))
+        weights = [CORRELATION_WEIGHTS[0] * stats.binom.pmf(events, trials, at).prod()]
+        for rho, weight in zip(CORRELATIONS[1:], CORRELATION_WEIGHTS[1:], strict=True):
+            size = 1 / rho - 1
+            weights.append(weight * stats.betabinom.pmf(events, trials, at * size, (1 - at) * size).prod())
+        chances = stats.beta.cdf(share, found / total * worth + 0.5, (1 - found / total) * worth + 0.5)
+        return np.average(chances, weights=weights)
+
+    expected = [optimize.brentq(lambda share, t=t: chance(share) - t, 1e-4, 0.9, xtol=1e-14) for t in (tail, 1 - tail)]
+    mine = pr.share_limits(events, trials, confidence_level=1 - 2 * tail)
+    assert [float(limit) for limit in mine[1:]] == pytest.approx(expected, abs=1e-9)
+
+
+# Brown, Cai & DasGupta 2001, Stat Sci 16:101: Jeffreys' limits, beta quantiles of x + 1/2 and n - x + 1/2
+@pytest.mark.parametrize("events, trials", [(1, 10), (5, 10), (20, 50)])
+def test_sessions_of_one_unit_have_jeffreys_limits(events, trials):
+    mine = pr.session_proportion([1] * events + [0] * (trials - events), [1] * trials)
+    assert (mine.low, mine.high) == pytest.approx(stats.beta.ppf([0.025, 0.975], events + 0.5, trials - events + 0.5))
+
+
+def test_alike_sessions_are_believed_and_unlike_ones_too():
+    """Sixty sessions of ten: four dead in each is near the limits of independent pests, all or none far from them."""
+    alike, unlike = pr.session_proportion([4] * 60, [10] * 60), pr.session_proportion([10] * 24 + [0] * 36, [10] * 60)
+    exact = pr.clopper_pearson(240, 600)
+    assert alike.high - alike.low < 1.05 * (exact.high - exact.low)
+    assert unlike.high - unlike.low > 2.5 * (exact.high - exact.low)
+
+
+@pytest.mark.parametrize("rare", [1, 2])
+def test_few_seen_is_no_narrower_than_none_seen(rare):
+    """A bound of none does not fall below the upper limit of one or two."""
+    none = pr.session_proportion([0] * 20, [8] * 20)
+    some = pr.session_proportion([rare] + [0] * 19, [8] * 20)
+    assert some.high > none.high
+
+
+# ---- counts
+
+
+@pytest.mark.parametrize("spread", [NO_SPREAD, 0.5, 6.0])
+def test_the_likelihood_is_that_of_the_negative_binomial(spread):
+    counts, pieces = np.array([[0.0, 3, 11, 2, 0]]), np.array([[5.0, 9, 30, 12, 0]])
+    mine = log_likelihood(counts, pieces, np.array([0.3]), np.array([[[spread]]]), 1.0)[0, 0]
+    expected = 0.3 * pieces[0, :4]
+    theirs = stats.nbinom.logpmf(counts[0, :4], 1 / spread, 1 / (1 + expected * spread)).sum()
+    assert mine == pytest.approx(theirs, abs=1e-9)
+
+
+@pytest.mark.parametrize("found", [1, 8, 60])
+def test_counts_without_spread_have_jeffreys_limits_of_a_poisson(found):
+    """Gamma quantiles of x + 1/2 (Brown, Cai & DasGupta 2003, Stat Sinica 13:19, from memory)."""
+    counts, pieces = np.array([[found - 1.0, 1, 0]]), np.array([[20.0, 15, 5]])
+    spreads = np.array([[[NO_SPREAD / 1000]]])
+    low, high = count_limits(counts, pieces, lambda mean, cells: spreads, np.ones(1), 0.025)
+    assert (low[0], high[0]) == pytest.approx(stats.gamma.ppf([0.025, 0.975], found + 0.5) / 40, rel=1e-5)
+
+
+def test_mean_limits_by_brute_force():
+    counts, pieces = np.array([7.0, 0, 2, 15, 1]), np.array([20.0, 12, 30, 41, 9])
+    found, total = counts.sum(), pieces.sum()
+
+    def chance(mean):
+        at = (found / total) ** (1 - WEIGHED_AT) * mean**WEIGHED_AT
+        weights = [
+            weight * stats.nbinom.pmf(counts, 1 / spread, 1 / (1 + at * pieces * spread)).prod()
+            for spread, weight in zip(SPREADS, SPREAD_WEIGHTS, strict=True)
+        ]
+        shape = total**2 / (SPREADS * (pieces**2).sum())
+        return np.average(stats.beta.cdf(mean * total / (mean * total + shape), found + 0.5, shape), weights=weights)
+
+    expected = [optimize.brentq(lambda mean, t=t: chance(mean) - t, 1e-3, 1e3, xtol=1e-14) for t in (0.025, 0.975)]
+    assert [float(limit) for limit in pr.mean_limits(counts, pieces)[1:]] == pytest.approx(expected, rel=1e-8)
+
+
+def test_what_is_left_of_many_is_known_better_than_what_is_there():
+    """Survivors cannot exceed what was there: told what that was, an upper limit comes down towards it."""
+    counts, pieces = [4, 0, 1, 0, 2, 0], [20] * 6
+    alone, left = pr.session_mean(counts, pieces), pr.session_mean(counts, pieces, before=0.1)
+    assert left.high < 1.05 * alone.high
+    assert pr.session_mean(counts, pieces, before=5.0).high > left.high  # one in eighty-five survived: who knows where
+
+
+def test_what_is_left_is_a_share_unless_something_came():
+    before = [10, 12, 8, 15, 9]
+    thinned, share = pr.session_ratio([3, 2, 4, 0, 1], before), pr.session_proportion([3, 2, 4, 0, 1], before)
+    assert (thinned.low, thinned.high) == (share.low, share.high)
+    grown = pr.session_ratio([3, 2, 4, 0, 10], before)
+    assert grown.low < grown.estimate < grown.high
+
+
+def test_intensity_counts_pests_beyond_the_first():
+    one_each = pr.session_intensity([2, 3, 1, 4], [2, 3, 1, 4])
+    assert (one_each.estimate, one_each.low) == (1, 1)
+    assert one_each.high > 1.3
+    more = pr.session_intensity([3, 5, 1, 9], [2, 3, 1, 4])
+    assert 1 < more.low < 1.8 < more.high
+    dead = pr.session_intensity([1, 2, 1, 9], [2, 3, 1, 4])  # more infested than living pests: some held dead ones
+    assert dead.low < 1
