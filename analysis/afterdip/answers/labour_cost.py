@@ -130,10 +130,11 @@ class CostReader:
 
 def _each(rows: pd.DataFrame, column: str, level: float, nothing: str) -> Estimate:
     """Return the mean per piece, over sessions where it is known."""
-    known = rows[rows[column].notna()]
-    if known.empty:
+    known = rows[column].notna().to_numpy()
+    if not known.any():
         return cannot_say(nothing, confidence_level=level)
-    sums = known.groupby("session")[[column, "pieces"]].sum()
+    columns = pd.DataFrame({name: rows[name].to_numpy()[known] for name in (column, "pieces")})
+    sums = columns.groupby(pd.factorize(rows["session"].to_numpy()[known], sort=True)[0]).sum()
     method = "sum over pieces; first dip's session as the unit"
     return ratio_of_sums(
         sums[column], sums["pieces"], confidence_level=level, method=method, pieces=int(sums["pieces"].sum())
