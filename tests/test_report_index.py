@@ -39,7 +39,9 @@ def survival(**more):
         cell("soft", "OIL", NO_SHAM),
         cell("sps", "SHAM", NO_SHAM, is_control=True),
     ]
+    window = month | {"pieces": 9000, "loss_over_sham": number(0.021, 0.008, 0.034)}
     answer = {"horizon_days": 30, "dips": 14, "month": month, "months": months, "month_sham": {"sessions": 2}}
+    answer |= {"window": window}
     return answer | {"unknown": unknown, "groups": groups, "agents": []} | more
 
 
@@ -59,7 +61,8 @@ def test_the_month_in_plain_sentences():
     first, second = lead(results(survival=survival(), removal=removal()))
     assert first == (
         "1\u202f240 pieces had their first dip in 12 sessions; 30 days later 93.1\u00a0% (90.2 to 95.3) were alive. "
-        "Lost to the dip itself: +2.3 in 100 pieces (−0.4 to +5.0), within the farm’s limit of 5 in 100."
+        "Lost to the dip itself: +2.3 in 100 pieces (−0.4 to +5.0), within the farm’s limit of 5 in 100. "
+        "Over the 12 months to October 2026: +2.1 in 100 pieces (+0.8 to +3.4)."
     )
     unsaid = "what share was killed cannot be said: too few: 2 of the 5 sessions needed."
     assert second == f"546 pests were found in the dips; {unsaid}"
@@ -79,6 +82,12 @@ def test_the_month_in_plain_sentences():
 )
 def test_the_lead_claims_what_the_limits_bear(answers, said):
     assert said in next(lead(answers))
+
+
+def test_the_window_is_named_only_where_it_says_more_than_the_month():
+    alone = survival()
+    for window in (alone["month"], alone["window"] | {"loss_over_sham": NO_SHAM}):
+        assert "Over the" not in next(lead(results(survival=survival(window=window))))
 
 
 def test_no_pest_found_is_not_all_pests_killed():

@@ -77,7 +77,7 @@ class Unknown:
 
 @dataclass(frozen=True, slots=True)
 class SurvivalAnswer:
-    """The survival page: `month` all pieces first dipped in the month, the rest over the window of months."""
+    """The survival page: `month` all pieces first dipped in the month, `window` all of the window's, as the rest is."""
 
     horizon_days: int
     confidence_level: float
@@ -87,6 +87,7 @@ class SurvivalAnswer:
     redipped_pieces: int
     month: SurvivalCell
     month_sham: SurvivalCell
+    window: SurvivalCell
     month_agents: tuple[SurvivalCell, ...]
     agents: tuple[SurvivalCell, ...]
     groups: tuple[SurvivalCell, ...]
@@ -104,6 +105,7 @@ class SurvivalAnswer:
             "redipped_pieces": self.redipped_pieces,
             "month": self.month.to_json(),
             "month_sham": self.month_sham.to_json(),
+            "window": self.window.to_json(),
             "months": [c.to_json() for c in self.months],
             "readings": [r.to_json() for r in self.readings],
             "adjusted": self.adjusted.to_json(),
@@ -135,6 +137,7 @@ def answer_survival(log: Log, *, month: str, as_of: str, window_months: int = 12
         redipped_pieces=int(dipped.loc[dipped["earlier_tray"].notna(), "pieces"].sum()),
         month=whole,
         month_sham=read.cell("sham", {}, inside & control),
+        window=read.cell("all agents", {}, within & ~control, sham=within & control),
         month_agents=_by(read, inside, ["agent"]),
         agents=_by(read, within, ["agent"]),
         groups=_by(read, within, ["coral_group", "agent"]),

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from afterdip.report.first_screen import at_least, estimate, signed
-from afterdip.report.site import month_in_words
+from afterdip.report.site import span_in_words
 from afterdip.report.words import short, too_few
-from afterdip.tables.base import count, digits
+from afterdip.tables.base import digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +41,6 @@ def grid(results: dict) -> dict | None:
         "span": span_in_words(results, "survival"),
         "targets": {name: digits(100 * settings[f"target_{name}"]) for name in ("kill", "loss")},
     }
-
-
-def span_in_words(results: dict, page: str) -> str:
-    """Return the stretch of time behind a page's figures by agent."""
-    return f"{count(results['parameters'][page]['window_months'])} months to {month_in_words(results['month'])}"
 
 
 def _key(cell: dict) -> tuple[str, str]:

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from afterdip.estimate import Estimate
 from afterdip.report.first_screen import estimate, in_hundred, signed, tiles
-from afterdip.report.grid import grid, span_in_words
+from afterdip.report.grid import grid
 from afterdip.report.selfcontained import check_selfcontained
-from afterdip.report.site import page_frame
+from afterdip.report.site import page_frame, span_in_words
 from afterdip.report.todo import actions, below_the_target, last_actions, over_the_limit
 from afterdip.report.words import listed, plural, short, warning_words
 from afterdip.tables.base import count, digits, out_of, per_cent
@@ -66,9 +67,23 @@ def _dipped_and_lost(results: dict) -> str:
     said += f"{died} {'was' if alive.deaths == 1 else 'were'} found by day {day}; " if died else ""
     said += f"{day} days later {per_cent(alive)} were alive. "
     if not loss.known:
-        return f"{said}What the dip itself cost cannot be said: {short(loss.reason)}."
-    limits = f"({signed(100 * loss.low)} to {signed(100 * loss.high)})" if None not in (loss.low, loss.high) else ""
-    return f"{said}Lost to the dip itself: {in_hundred(loss)} pieces {limits}, {_verdict(loss, results['settings'])}."
+        return f"{said}What the dip itself cost cannot be said: {short(loss.reason)}.{_over_the_window(results)}"
+    verdict = _verdict(loss, results["settings"])
+    return f"{said}Lost to the dip itself: {_with_limits(loss)}, {verdict}.{_over_the_window(results)}"
+
+
+def _over_the_window(results: dict) -> str:
+    """Say what the dips cost over the window of months, where it holds more than the month and can be said."""
+    window, month = (results["survival"][name] for name in ("window", "month"))
+    loss = estimate(window["loss_over_sham"])
+    if window["pieces"] == month["pieces"] or not loss.known:
+        return ""
+    return f" Over the {span_in_words(results, 'survival')}: {_with_limits(loss)}."
+
+
+def _with_limits(loss: Estimate) -> str:
+    limits = f" ({signed(100 * loss.low)} to {signed(100 * loss.high)})" if None not in (loss.low, loss.high) else ""
+    return f"{in_hundred(loss)} pieces{limits}"
 
 
 def _verdict(loss, settings: dict) -> str:

@@ -63,6 +63,11 @@ def month_in_words(month: str) -> str:
     return f"{calendar.month_name[int(number)]} {year}"
 
 
+def span_in_words(results: dict, page: str) -> str:
+    """Return the stretch of time behind a page's figures by agent: "12 months to October 2026"."""
+    return f"{results['parameters'][page]['window_months']} months to {month_in_words(results['month'])}"
+
+
 @cache
 def _templates() -> Environment:
     return Environment(
