@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from afterdip.calibrate.dose_response import beta_binomial
+from afterdip.calibrate.dose_response import responses
 from afterdip.dose_response import (
     chick_watson_minutes,
     chick_watson_survival,
@@ -84,8 +84,8 @@ def test_limits_of_n_hold_when_pests_share_a_bath():
         x, t = grid(2)
         count = rng.integers(5, 30, x.size)
         sham = rng.integers(5, 30, 15)
-        hits = beta_binomial(0.02 + 0.98 * kill(x, t), count, 0.15, rng)
-        quiet = beta_binomial(np.full(15, 0.02), sham, 0.15, rng)
+        hits = responses(0.02 + 0.98 * kill(x, t), count, 0.15, rng)
+        quiet = responses(np.full(15, 0.02), sham, 0.15, rng)
         fit = fit_strength_minutes(np.append(np.zeros(15), x), np.append(np.full(15, 10), t), np.append(sham, count),
                                    np.append(quiet, hits))  # fmt: skip
         n = time_exponent(fit)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from afterdip.calibrate.dose_response import beta_binomial, calibrate_dose_response
+from afterdip.calibrate.dose_response import calibrate_dose_response, responses
 from afterdip.dose_response import (
     ResponseBand,
     counts_at_horizon,
@@ -37,7 +37,7 @@ def farm(seed, *, ec50_kill=0.25, ec50_loss=16.0, correlation=0.08, pests=20, pi
     ):  # fmt: skip
         share = natural + (1 - natural) / (1 + (ec50 / np.maximum(strength, 1e-9)) ** slope)
         n = np.full(strength.size, size)
-        curves.append(fit_curve(strength, n, beta_binomial(share, n, correlation, rng), counted=counted))
+        curves.append(fit_curve(strength, n, responses(share, n, correlation, rng), counted=counted))
     return curves
 
 
@@ -156,7 +156,7 @@ def test_steps_hold_monotone_truth():
     missed = 0
     for _ in range(300):
         n = rng.integers(5, 30, 12)
-        band = response_band(fit_curve(x, n, beta_binomial(truth, n, 0.15, rng)))
+        band = response_band(fit_curve(x, n, responses(truth, n, 0.15, rng)))
         missed += band.low[1] > 0.9 or band.high[0] < 0.6
     assert missed / 300 <= 0.05
 
@@ -222,12 +222,13 @@ def test_session_limits_hold_in_the_committed_tables():
         rows = list(csv.DictReader(file))
     assert {int(r["sessions"]) for r in rows} >= {6, 12, 60}
     for row in rows:
-        assert float(row["session_lc50"]) >= 0.91, row
-        assert float(row["session_far"]) >= 0.92, row
+        for name in ("session_lc50", "session_far", "session_lc50_logit_normal", "session_far_logit_normal"):
+            assert float(row[name]) >= 0.92, row
+            assert float(row[name]) <= 0.98 or int(row["sessions"]) < 30, row
         if float(row["correlation"]) >= 0.2:  # pieces taken for independent would be worth little
             assert float(row["binomial_lc50"]) < 0.75, row
     mean = np.mean([float(r["session_lc50"]) for r in rows])
-    assert mean >= 0.95
+    assert mean >= 0.96
     with (TABLES / "dose_response_windows.csv").open(encoding="utf-8") as file:
         windows = list(csv.DictReader(file))
     for row in windows:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from ..dose_response import ConcentrationCurve, DesignFit, fit_cells, fit_curve, response_band, working_window
+from .farms import session_risks
 
 SEED = 20262
 CORRELATIONS = (0.0, 0.1, 0.2, 0.3)
@@ -23,20 +24,26 @@ CURVES = {"kill": (0.10, 0.95, 0.05, 15.0), "loss": (0.01, 0.30, 0.02, 40.0)}
 """Share responding at the weakest and strongest bath, share in the sham, mean count a session."""
 
 BASES = ("binomial", "heterogeneity", "session")
+POINTS = ("lc50", "far")
+SPREADS = ("beta", "logit-normal")
 KILL_TARGET, LOSS_LIMIT = 0.95, 0.05
 WINDOW_DESIGNS = ((12, 4), (24, 6), (60, 6), (120, 6))
 TRUE_KILL, TRUE_LOSS = (0.25, 3.0), (16.0, 2.0)  # ec50 and slope of log-logistic curves
 STRENGTHS = (0.1, 12.8)
 
 
-def beta_binomial(
-    share: NDArray[np.float64], n: NDArray[np.int64], correlation: float, rng: np.random.Generator
-) -> NDArray[np.int64]:
-    """Draw responses of sessions whose pieces are correlated; `share` and `n` of one shape."""
-    if correlation > 0:
-        size = (1 - correlation) / correlation
-        share = rng.beta(np.maximum(share * size, 1e-12), np.maximum((1 - share) * size, 1e-12))
-    return rng.binomial(n, share)
+def responses(
+    share: NDArray[np.float64], n: NDArray[np.int64], correlation: float, rng: np.random.Generator,
+    spread: str = "beta",
+) -> NDArray[np.int64]:  # fmt: skip
+    """Draw responses of sessions whose pieces are correlated; `share` (sessions,), `n` (..., sessions)."""
+    risk = np.empty(n.shape)
+    for j, p in enumerate(share):
+        column = risk[..., j]
+        column[...] = session_risks(
+            column.size, loss=float(p), correlation=correlation, rng=rng, spread=spread
+        ).reshape(column.shape)
+    return rng.binomial(n, risk)
 
 
 def counts(shape: tuple[int, ...], mean: float, rng: np.random.Generator) -> NDArray[np.int64]:
@@ -55,7 +62,6 @@ def covered(fit: DesignFit, log_strength: float, predictor: float, basis: str) -
 def calibrate_limits(folder: Path, *, replicates: int = 2000) -> None:
     """Write dose_response_limits.csv."""
     rng = np.random.default_rng(SEED)
-    marks = [f"{basis}_{what}" for basis in BASES for what in ("lc50", "far")]
     rows = []
     for (name, curve), (m, k), correlation in product(CURVES.items(), DESIGNS, CORRELATIONS):
         low, high, natural, mean = curve
@@ -63,20 +69,31 @@ def calibrate_limits(folder: Path, *, replicates: int = 2000) -> None:
         x = np.append(np.zeros(sham), np.linspace(0.0, 1.0, k)[np.arange(m) % k])
         slope = logit(high) - logit(low)
         share = np.append(np.full(sham, natural), natural + (1 - natural) * expit(logit(low) + slope * x[sham:]))
-        n = counts((replicates, m + sham), mean, rng)
-        hits = beta_binomial(np.broadcast_to(share, n.shape), n, correlation, rng)
         strength = np.where(np.arange(m + sham) < sham, 0.0, 10.0**x)
-        farm = np.repeat(np.arange(replicates), m + sham)
-        cells = fit_cells(farm, np.tile(strength, replicates), n.ravel(), hits.ravel())
-        fits = [cells.fits.cell(i) for i in range(replicates)]
-        said = [fit for fit in fits if not fit.refusal]
         middle = 0.5 if name == "kill" else (low * high) ** 0.5
         points = [((logit(p) - logit(low)) / slope, logit(p)) for p in (middle, high)]
-        held = [[covered(fit, *point, basis) for fit in said] for basis in BASES for point in points]
+        said = [_fitted(strength, share, mean, correlation, spread, replicates, rng) for spread in SPREADS]
+        asked = [(said[0], basis, point) for basis in BASES for point in points]
+        asked += [(said[1], "session", point) for point in points]
+        held = [[covered(fit, *point, basis) for fit in fits] for fits, basis, point in asked]
         rates = [float(np.mean(row)) if row else "" for row in held]
-        rows.append([name, m, k, sham, correlation, replicates, len(said) / replicates, *rates])
+        rows.append([name, m, k, sham, correlation, replicates, len(said[0]) / replicates, *rates])
+    marks = [f"{basis}_{what}" for basis in BASES for what in POINTS]
+    marks += [f"session_{what}_logit_normal" for what in POINTS]
     head = ["curve", "sessions", "strengths", "sham_sessions", "correlation", "replicates", "fitted", *marks]
     _write(folder / "dose_response_limits.csv", head, rows)
+
+
+def _fitted(
+    strength: NDArray[np.float64], share: NDArray[np.float64], mean: float, correlation: float, spread: str,
+    replicates: int, rng: np.random.Generator,
+) -> list[DesignFit]:  # fmt: skip
+    """Simulate farms of one design and return the curves that could be fitted."""
+    n = counts((replicates, share.size), mean, rng)
+    hits = responses(share, n, correlation, rng, spread)
+    farm = np.repeat(np.arange(replicates), share.size)
+    cells = fit_cells(farm, np.tile(strength, replicates), n.ravel(), hits.ravel())
+    return [fit for fit in map(cells.fits.cell, range(replicates)) if not fit.refusal]
 
 
 def calibrate_windows(folder: Path, *, replicates: int = 200) -> None:
@@ -116,7 +133,7 @@ def _bands(m: int, k: int, correlation: float, rng: np.random.Generator):
     for (ec50, slope), natural, mean, counted in kinds:
         share = natural + (1 - natural) / (1 + (ec50 / np.maximum(strength, 1e-12)) ** slope)
         n = counts(strength.shape, mean, rng)
-        made.append(fit_curve(strength, n, beta_binomial(share, n, correlation, rng), counted=counted))
+        made.append(fit_curve(strength, n, responses(share, n, correlation, rng), counted=counted))
     return response_band(made[0]), response_band(made[1], over_natural=True)
 
 
