@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,10 +15,11 @@ class Columns:
     A part holds the whole table and its own rows' places, so that only columns that are asked for are copied.
     """
 
-    __slots__ = ("_codes", "_table", "rows")
+    __slots__ = ("_codes", "_kept", "_table", "rows")
 
-    def __init__(self, table: dict[str, np.ndarray], rows: np.ndarray, codes: dict | None = None) -> None:
-        self._table, self.rows, self._codes = table, rows, {} if codes is None else codes
+    def __init__(self, table: dict[str, np.ndarray], rows: np.ndarray, whole: Columns | None = None) -> None:
+        self._table, self.rows = table, rows
+        self._codes, self._kept = ({}, {}) if whole is None else (whole._codes, whole._kept)
 
     @classmethod
     def of(cls, frame: pd.DataFrame, *, coded: Sequence[str] = (), **more: np.ndarray) -> Columns:
@@ -34,7 +36,7 @@ class Columns:
 
     def part(self, chosen: np.ndarray) -> Columns:
         """Return some of the rows: a mask of shape (n_rows,), or their places, or a slice."""
-        return Columns(self._table, self.rows[chosen], self._codes)
+        return Columns(self._table, self.rows[chosen], self)
 
     def groups(self, *names: str) -> Iterator[tuple[tuple, Columns]]:
         """Yield the values of these columns and the rows that share them, sorted; rows without a value are left out."""
@@ -53,6 +55,16 @@ class Columns:
         if name not in self._codes:
             self._codes[name] = pd.factorize(self._table[name], sort=True)
         return self._codes[name]
+
+    def once(self, what: Hashable, make: Callable[[Columns], Any]) -> Any:
+        """Return `make` of these rows, made once for the same rows of the table; `what` names it.
+
+        The shams stand beside many cells, and one cell's rows are often all of another's.
+        """
+        key = what, self.rows.tobytes()
+        if key not in self._kept:
+            self._kept[key] = make(self)
+        return self._kept[key]
 
     def count(self, name: str) -> int:
         """Return how many different values a column has in these rows."""

@@ -82,6 +82,10 @@ def shares_cell(keys: dict, dips: Columns, sham: Columns, *, confidence_level: f
 
 def _shares_of(dips: Columns, *, confidence_level: float) -> Shares:
     """Removed and killed; a stage that stays glued on has no removed share unless someone looked for it in the bath."""
+    return dips.once(("shares", confidence_level), lambda rows: _read_shares(rows, confidence_level))
+
+
+def _read_shares(dips: Columns, confidence_level: float) -> Shares:
     columns = (dips[name] for name in ("removed", "killed", "found"))
     shares = shares_of_found(*columns, session=dips["session"], confidence_level=confidence_level)
     if len(dips) and dips["glued"].all() and not dips["bath_rows"].any():

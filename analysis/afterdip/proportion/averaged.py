@@ -35,14 +35,27 @@ Chance = Callable[[Floats, NDArray[np.intp]], Floats]
 """Chances of the candidate values of some cells, and which cells these are; both of shape (n_some,)."""
 
 
-def where_it_passes(chance: Chance, target: float, low: Floats, high: Floats) -> Floats:
+def both_tails(
+    chance: Chance, tail: float, lower: tuple[Floats, Floats], upper: tuple[Floats, Floats]
+) -> tuple[Floats, Floats]:
+    """Values at which `chance` passes `tail` and 1 - `tail`, from guesses (low, high) for each, in one search."""
+    cells = lower[0].size
+    targets = np.repeat([tail, 1 - tail], cells)
+    low, high = (np.concatenate(pair) for pair in zip(lower, upper, strict=True))
+    found = where_it_passes(lambda value, place: chance(value, place % cells), targets, low, high)
+    return found[:cells], found[cells:]
+
+
+def where_it_passes(chance: Chance, target: Floats | float, low: Floats, high: Floats) -> Floats:
     """Value at which a rising `chance` of it passes `target`; `low` < `high`, shape (n_cells,), are first guesses > 0.
 
     The guesses are moved out until the chance lies below the target at one and above it at the other. Then false
     position (Illinois) on the normal quantile of the chance against the logarithm of the value, nearly a straight line.
     """
+    aim = np.broadcast_to(ndtri(target), low.shape)
+
     def above(logs: Floats, cells: NDArray[np.intp]) -> Floats:
-        return ndtri(np.clip(chance(np.exp(logs), cells), 1e-290, 1 - 1e-16)) - ndtri(target)
+        return ndtri(np.clip(chance(np.exp(logs), cells), 1e-290, 1 - 1e-16)) - aim[cells]
 
     left, at_left = _move_out(above, np.log(low), -1.0)
     right, at_right = _move_out(above, np.log(high), 1.0)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc, betaincinv, gammaln, xlogy
 
-from .averaged import WEIGHED_AT, Floats, average_chance, where_it_passes
+from .averaged import WEIGHED_AT, Floats, average_chance, both_tails
 
 Spreads = Callable[[Floats, NDArray[np.intp]], Floats]
 """Means of some cells and which cells these are -> squared coefficients of variation of the sessions' rates.
@@ -48,9 +48,7 @@ def count_limits(
     low, high = (betaincinv(seen, guess, at) for at in (tail, 1 - tail))
     low, high = (limit / np.maximum(1 - limit, 1e-3) * guess * scale / total[:, None] for limit in (low, high))
     middle = found / total
-    return (
-        where_it_passes(chance, tail, low.min(-1), middle), where_it_passes(chance, 1 - tail, middle, high.max(-1))
-    )
+    return both_tails(chance, tail, (low.min(-1), middle), (middle, high.max(-1)))
 
 
 def log_likelihood(counts: Floats, exposure: Floats, mean: Floats, spread: Floats, scale: float) -> Floats:

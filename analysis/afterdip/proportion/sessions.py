@@ -16,7 +16,7 @@ from scipy.special import betainc, betaincinv, expit, gammaln, logit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
-from .averaged import WEIGHED_AT, average_chance, where_it_passes
+from .averaged import WEIGHED_AT, average_chance, both_tails
 from .single import exact_limits
 
 ASSUMED_CORRELATION = 0.2  # of outcomes within a session, where the sessions themselves cannot tell: 0.05-0.3 is usual
@@ -120,11 +120,9 @@ def _limits_between(events: np.ndarray, trials: np.ndarray, tail: float) -> tupl
         log_weight = likelihood(between, cells) + np.log(CORRELATION_WEIGHTS)
         return average_chance(log_weight, betainc(some[cells], rest[cells], share[:, None]))
 
-    limits = []
-    for at in (tail, 1 - tail):
-        guess = betaincinv(some[:, [0, -3]], rest[:, [0, -3]], at)  # of the least and of a strong correlation
-        limits.append(where_it_passes(chance, at, guess.min(-1), guess.max(-1) * (1 + 1e-9)))
-    return limits[0], limits[1]
+    # guesses of the least and of a strong correlation
+    guesses = (betaincinv(some[:, [0, -3]], rest[:, [0, -3]], at) for at in (tail, 1 - tail))
+    return both_tails(chance, tail, *((guess.min(-1), guess.max(-1) * (1 + 1e-9)) for guess in guesses))
 
 
 def beta_binomial(events: np.ndarray, trials: np.ndarray) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
