@@ -12,6 +12,7 @@ from .sessions import (
     intra_session_correlation,
     ratio_influence,
     session_proportion,
+    session_proportions,
     share_limits,
 )
 from .single import clopper_pearson, upper_bound_when_none, wilson
@@ -37,6 +38,7 @@ __all__ = [
     "session_intensity",
     "session_mean",
     "session_proportion",
+    "session_proportions",
     "session_ratio",
     "share_limits",
     "upper_bound_when_none",

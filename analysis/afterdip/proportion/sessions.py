@@ -58,24 +58,41 @@ def session_proportion(
     `min_sessions` sessions with trials, is "cannot say". Raises DataError where events exceed trials.
     """
     events, trials = by_session(session, events, trials)
+    return session_proportions(
+        [events], trials, confidence_level=confidence_level, assumed_correlation=assumed_correlation,
+        min_sessions=min_sessions,
+    )[0]  # fmt: skip
+
+
+def session_proportions(
+    events, trials, *, confidence_level: float = 0.95, assumed_correlation: float = ASSUMED_CORRELATION,
+    min_sessions: int = MIN_SESSIONS,
+) -> list[Estimate]:
+    """What `session_proportion` gives for each row of `events`, shape (n_proportions, n_sessions), in one search.
+
+    `trials`: shape (n_sessions,), those of every row.
+    """
+    events, trials = np.asarray(events, float), np.asarray(trials, float)
     if (events > trials * (1 + 1e-12)).any():
         raise DataError("a session has more events than trials")
     sessions = int(np.count_nonzero(trials))
-    if sessions == 0:
-        return cannot_say("no denominator: nothing was counted", confidence_level=confidence_level, sessions=0)
-    if sessions < min_sessions:
-        reason = f"too few sessions: {sessions}, needs {min_sessions}"
-        return cannot_say(reason, confidence_level=confidence_level, sessions=sessions)
-    share, low, high = share_limits(
-        events, trials, confidence_level=confidence_level, assumed_correlation=assumed_correlation
-    )
-    how = "limits averaged over intra-session correlations"
-    if share in (0, 1):
-        how = f"a bound: exact limits, intra-session correlation taken as {assumed_correlation}"
-    return Estimate(
-        estimate=float(share), low=float(low), high=float(high), confidence_level=confidence_level, sessions=sessions,
-        method=f"ratio of sums, {how}",
-    )
+    if sessions < max(min_sessions, 1):
+        reason = f"too few sessions: {sessions}, needs {min_sessions}" if sessions else ""
+        reason = reason or "no denominator: nothing was counted"
+        return [cannot_say(reason, confidence_level=confidence_level, sessions=sessions)] * len(events)
+    limits = share_limits(
+        events, np.broadcast_to(trials, events.shape), confidence_level=confidence_level,
+        assumed_correlation=assumed_correlation,
+    )  # fmt: skip
+    bound = f"a bound: exact limits, intra-session correlation taken as {assumed_correlation}"
+    return [
+        Estimate(
+            estimate=float(share), low=float(low), high=float(high), confidence_level=confidence_level,
+            sessions=sessions,
+            method=f"ratio of sums, {bound if share in (0, 1) else 'limits averaged over intra-session correlations'}",
+        )
+        for share, low, high in zip(*limits, strict=True)
+    ]  # fmt: skip
 
 
 def share_limits(

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
-from ..proportion import by_session, session_proportion
+from ..proportion import by_session, session_proportions
 
 MIN_PESTS = 5  # fewer found than this and even a clean sweep could be half as good
 
@@ -41,11 +41,11 @@ def shares_of_found(removed, killed, found, *, session=None, confidence_level: f
     if reason:
         silent = cannot_say(reason, confidence_level=confidence_level, **counts)
         return Shares(silent, silent)
-    return Shares(*(_share(part, found, confidence_level, counts["pests"]) for part in (removed, killed)))
+    both = session_proportions([removed, killed], found, confidence_level=confidence_level)
+    return Shares(*(_named(share, counts["pests"]) for share in both))
 
 
-def _share(part, found, confidence_level: float, pests: int) -> Estimate:
+def _named(share: Estimate, pests: int) -> Estimate:
     """One share with the pests behind it."""
-    share = session_proportion(part, found, confidence_level=confidence_level)
     reason = share.reason.replace("too few sessions:", "too few sessions with pests:")
     return replace(share, pests=pests, reason=reason)
