@@ -6,28 +6,31 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from afterdip.calibrate import many_farms
 from afterdip.calibrate.__main__ import CALIBRATIONS
 from afterdip.calibrate.comparison import (
     CORRELATIONS,
     INTERVALS,
     SCENARIOS,
     SESSIONS,
+    UNEQUAL,
+    UNEQUAL_SCENARIOS,
     WORDS,
-    Scenario,
-    piece_level_word,
-    shaken,
-    simulate_farm,
+    piece_level_words,
     try_verdicts,
 )
+from afterdip.calibrate.two_agents import MARGINS, Scenario, shaken, simulate_farm
+from afterdip.comparison import adjusted_difference, crude_difference, score, verdict
 
-TABLE = Path(__file__).parent / "reference" / "calibration" / "comparison.csv"
+TABLES = Path(__file__).parent / "reference" / "calibration"
 TEXT = ("scenario", "spread", "sessions", "true_words")
 
 
-def rows():
-    with TABLE.open() as file:
+def rows(table="comparison"):
+    """The rows of a table; "0.3/0.02" stays a text."""
+    with (TABLES / f"{table}.csv").open() as file:
         return [
-            {name: float(value) if value and name not in TEXT else value for name, value in row.items()}
+            {name: value if name in TEXT or "/" in value or not value else float(value) for name, value in row.items()}
             for row in csv.DictReader(file)
         ]
 
@@ -43,10 +46,15 @@ def test_the_table_covers_the_grid():
             for rho in CORRELATIONS:
                 if rho or s.spread == "beta":
                     assert (s.name, s.spread, f"{n[0]}+{n[1]}", rho) in found
+    found = {(r["scenario"], r["sessions"], r["correlation"]) for r in rows("comparison_unequal")}
+    for s in UNEQUAL_SCENARIOS:
+        for n in SESSIONS[1:]:
+            for first, second in UNEQUAL:
+                assert (s.name, f"{n[0]}+{n[1]}", f"{first}/{second}") in found
 
 
 def test_false_verdicts_stay_at_or_below_one_in_twenty():
-    for r in rows():
+    for r in (*rows(), *rows("comparison_unequal")):
         assert r["wrong"] <= 0.05, r
         if r["scenario"].startswith("no difference"):
             assert r["first"] + r["second"] <= 0.05, r
@@ -58,18 +66,27 @@ def test_taken_piece_by_piece_the_same_rule_would_often_be_wrong():
 
 
 def test_intervals_cover_from_twelve_sessions_a_side():
-    """93 % claimed; a cell of 1,000 farms has an error of 0.8 %, so single cells may fall 2 % short of it by chance."""
     for name in INTERVALS:
-        cells = [r for r in rows() if smaller_side(r) >= 12 and r[f"covered_{name}"] != ""]
-        found = np.array([r[f"covered_{name}"] for r in cells])
-        assert found.min() >= 0.91, name
-        assert np.mean(found) >= 0.94, name
+        found = np.array([r[f"covered_{name}"] for r in rows() if smaller_side(r) >= 12])
+        assert found.min() >= 0.93, name
+        assert np.mean(found) >= 0.95, name
 
 
 def test_coverage_is_not_bought_with_width_from_thirty_sessions():
     for name in INTERVALS:
         found = np.array([r[f"covered_{name}"] for r in rows() if smaller_side(r) >= 30])
-        assert np.mean(found) <= 0.98, name
+        assert found.max() <= 0.98, name
+        assert np.mean(found) <= 0.965, name
+
+
+def test_very_unequal_correlations_are_the_weak_point_named():
+    """DEVELOPERS.md says so: they do not hold 93 %; what they do hold is kept from getting worse."""
+    least = {12: 0.84, 30: 0.90, 60: 0.92}
+    for r in rows("comparison_unequal"):
+        for name in INTERVALS:
+            assert r[f"covered_{name}"] >= least[smaller_side(r)], r
+    found = [r[f"covered_{name}"] for r in rows("comparison_unequal") for name in INTERVALS]
+    assert np.mean(found) >= 0.94
 
 
 def test_verdicts_are_right_when_they_speak_and_speak_when_much_is_different():
@@ -115,16 +132,77 @@ def test_confounding_is_simulated():
     shares = [loss.events[side].sum() / loss.total[side].sum() for side in (~loss.second, loss.second)]
     assert shares[1] - shares[0] == pytest.approx(-loss.crude_truth, abs=0.02)
     assert loss.crude_truth < -0.02
-    assert piece_level_word(kill, loss) == "first"
+    sides = [many_farms.arms_of(outcome, (200, 200), 1) for outcome in (kill, loss)]
+    assert piece_level_words(*sides).tolist() == ["first"]
+
+
+def test_each_agent_can_have_its_own_correlation():
+    loss, _ = simulate_farm(Scenario("x", confounded=False), (4000, 4000), (0.3, 0.02), np.random.default_rng(4))
+    found = [
+        crude_difference(rows % 2 == 1, rows, loss.total[side], loss.events[side]).contrast.correlation_first
+        for side in (~loss.second, loss.second)
+        for rows in [loss.session[side]]
+    ]
+    assert found == pytest.approx([0.3, 0.02], abs=0.05)  # groups of unlike corals in a bath add a little
+
+
+def one_by_one(outcome, sessions, farms):
+    """The farms that `arms_of` cuts an outcome into, each compared as a page compares it."""
+    cut = farms * sessions[0]
+    farm = np.where(outcome.second, (outcome.session - cut) // sessions[1], outcome.session // sessions[0])
+    for rows in (farm == f for f in range(farms)):
+        counts = outcome.total[rows], outcome.events[rows]
+        yield (
+            adjusted_difference(outcome.second[rows], outcome.session[rows], outcome.stratum[rows], *counts),
+            crude_difference(outcome.second[rows], outcome.session[rows], *counts),
+        )
+
+
+@pytest.mark.parametrize(("sessions", "scenario"), [((8, 20), SCENARIOS[4]), ((30, 30), SCENARIOS[8])])
+def test_many_farms_at_once_are_compared_as_one_is(sessions, scenario):
+    farms, compared, pages = 40, {}, {}
+    outcomes = simulate_farm(scenario, (farms * sessions[0], farms * sessions[1]), 0.2, np.random.default_rng(2))
+    for name, outcome in zip(("loss", "kill"), outcomes, strict=True):
+        sides = many_farms.arms_of(outcome, sessions, farms)
+        at_once = (
+            many_farms.compare_adjusted(sides, outcome.p[0] - outcome.p[1]),
+            many_farms.compare_crude(sides, outcome.crude_truth),
+        )
+        each = list(zip(*one_by_one(outcome, sessions, farms), strict=True))
+        for found, single in zip(at_once, each, strict=True):
+            assert found.known.tolist() == [d.contrast is not None for d in single]
+            limits = [(d.difference.low, d.difference.high) for d in single if d.contrast is not None]
+            assert np.column_stack(found.limits(0.95)) == pytest.approx(np.array(limits), abs=1e-11)
+        truths = [d.mix @ (outcome.p[0] - outcome.p[1])[list(d.strata)] for d in each[0] if d.contrast is not None]
+        assert at_once[0].truth == pytest.approx(np.array(truths), abs=1e-12)
+        compared[name], pages[name] = at_once[0], each[0]
+    words = [verdict(k, x, margins=MARGINS).word for k, x in zip(pages["kill"], pages["loss"], strict=True)]
+    assert many_farms.words_of(compared["kill"], compared["loss"], MARGINS).tolist() == words
+    assert len(set(words)) == (2 if sessions == (30, 30) else 1)
+
+
+def test_score_statistics_of_arrays_are_those_of_numbers():
+    rng = np.random.default_rng(6)
+    first, second = rng.random(200), np.append(rng.random(190), np.zeros(10))
+    n, m, delta = rng.uniform(3, 300, 200), rng.uniform(3, 300, 200), rng.uniform(-0.9, 0.9, 200)
+    single = [score.score_statistic(*map(float, each)) for each in zip(first, second, n, m, delta, strict=True)]
+    assert many_farms.score_statistics(first, second, n, m, delta) == pytest.approx(np.array(single), rel=1e-9)
 
 
 def test_a_short_run_agrees_with_the_table():
-    """120 farms of one cell: binomial error of a coverage of 0.96 is 1.8 %."""
-    found = try_verdicts(SCENARIOS[2], (12, 40), 0.1, replicates=120, rng=np.random.default_rng(3))
-    assert found["first"] + found["second"] <= 0.05
-    assert found["covered_adjusted_loss"] >= 0.90
-    assert found["piecewise_wrong"] > 0.2
+    """1,500 farms of one cell, the error of a share being 0.5 % or less but for the last; four errors allowed."""
+    found = try_verdicts(SCENARIOS[2], (12, 40), 0.1, replicates=1500, rng=np.random.default_rng(3))
+    table = next(
+        r for r in rows()
+        if (r["scenario"], r["spread"], r["sessions"]) == ("no difference, confounded", "beta", "12+40")
+        and r["correlation"] == 0.1
+    )  # fmt: skip
+    assert found["first"] + found["second"] == pytest.approx(table["first"] + table["second"], abs=0.01)
+    for name in INTERVALS:
+        assert found[f"covered_{name}"] == pytest.approx(table[f"covered_{name}"], abs=0.022)
+    assert found["piecewise_wrong"] == pytest.approx(table["piecewise_wrong"], abs=0.055)
 
 
-def test_it_is_run_by_name():
+def test_they_are_run_by_name():
     assert CALIBRATIONS["comparison"] == "afterdip.calibrate.comparison:calibrate_comparison"
+    assert CALIBRATIONS["comparison_odds"] == "afterdip.calibrate.odds:calibrate_odds"

@@ -13,6 +13,7 @@ CALIBRATIONS = {
     "removal": "afterdip.calibrate.removal:calibrate_removal",
     "dose_response": "afterdip.calibrate.dose_response:calibrate_dose_response",
     "comparison": "afterdip.calibrate.comparison:calibrate_comparison",
+    "comparison_odds": "afterdip.calibrate.odds:calibrate_odds",
     "labour": "afterdip.calibrate.labour:calibrate_labour",
     "monitoring": "afterdip.calibrate.monitoring:calibrate_monitoring",
     "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",

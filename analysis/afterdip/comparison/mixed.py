@@ -22,7 +22,8 @@ Floats = NDArray[np.float64]
 _STEPS = 60
 _STEP_SIZE = 3e-4  # of the differences that give slopes and curvatures: errors near 1e-8 and 1e-6
 _FLAT = 1e-6  # curvatures below this are taken for this: they are noise
-_AT_NOUGHT = 1e-3  # an SD below this is 0
+_GAIN = 1e-9  # of log likelihood, by which the last step may fall short of the top
+_AT_NOUGHT = 0.01  # an SD below this is 0: it moves odds by less than 1 %
 _FURTHEST = 20.0  # a coefficient or spread beyond this on the logit scale has run away: the data do not hold it
 
 
@@ -79,13 +80,17 @@ def mixed_logistic(
     merged = (np.bincount(like.ravel(), counts, len(rows)) for counts in (y, n))
     place = rows[:, 0].astype(np.intp)
     data = _Data(rows[:, 1:], *merged, place, np.flatnonzero(np.diff(place, prepend=-1)))
+    unbounded = "these counts have no finite best fit: some group had all or none dead"
     theta, curvature = _climb(data, nodes)
     if theta is None:
-        return _none(X.shape[1], labels.size, "these counts have no finite best fit: some group had all or none dead")
+        return _none(X.shape[1], labels.size, unbounded)
     sd = float(abs(theta[-1]))
     inside = slice(None) if sd > _AT_NOUGHT else slice(-1)  # at nought the SD has no curvature to speak of
     covariance = np.linalg.inv(-curvature[inside, inside])[: X.shape[1], : X.shape[1]]
-    return MixedFit(theta[:-1], np.sqrt(np.diag(covariance)), covariance, sd if sd > _AT_NOUGHT else 0.0, labels.size)
+    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    if errors.max() > _FURTHEST:
+        return _none(X.shape[1], labels.size, unbounded)
+    return MixedFit(theta[:-1], errors, covariance, sd if sd > _AT_NOUGHT else 0.0, labels.size)
 
 
 def session_odds_ratio(
@@ -206,8 +211,8 @@ def _climb(data: _Data, nodes: int) -> tuple[Floats, Floats] | tuple[None, None]
         here, slope, curvature = _shape(theta, data, nodes, near)
         values, vectors = np.linalg.eigh(-curvature)
         step = vectors @ ((vectors.T @ slope) / np.maximum(np.abs(values), _FLAT))
-        if np.abs(step).max() < 1e-7:
-            return theta, curvature
+        if 0.5 * slope @ step < _GAIN:  # the last step, but for long ones: there is nothing to climb, near an SD of 0
+            return np.where(np.abs(step) < 1e-3, theta + step, theta), curvature
         step *= min(1.0, 2.0 / np.abs(step).max())
         tries = theta + step * 0.5 ** np.arange(12.0)[:, None]
         if _log_likelihood(tries[:1], data, nodes, near)[0] >= here:
