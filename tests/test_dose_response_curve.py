@@ -337,3 +337,12 @@ def test_any_table_gives_a_sound_curve_or_a_reason(rows, link):
         if share.low is not None:
             assert -1e-9 <= share.low <= share.estimate + 1e-9
             assert share.estimate <= share.high + 1e-9 <= 1 + 2e-9
+
+
+def test_rows_in_any_order_give_the_same_cells_to_the_last_digit():
+    cell, x = np.repeat([0, 1], 5), np.tile([0.0, 1, 2, 4, 8], 2)
+    n, hits = np.full(10, 40), np.array([1, 6, 14, 30, 37, 2, 3, 11, 22, 33])
+    sorted_, order = fit_cells(cell, x, n, hits).fits, np.random.default_rng(3).permutation(10)
+    mixed = fit_cells(cell[order], x[order], n[order], hits[order]).fits
+    for name in ("parameters", "covariance", "jackknife", "modelled"):
+        np.testing.assert_array_equal(getattr(sorted_, name), getattr(mixed, name))

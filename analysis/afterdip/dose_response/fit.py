@@ -191,14 +191,19 @@ def _correlations(rows: Rows, squares: Floats, df: Ints) -> Floats:
 
     By moments (Williams 1982, Appl Stat 31:144).
     """
-    others, cells = np.maximum(rows.n - 1.0, 0.0), rows.start.size
-    low, high = np.zeros(cells), np.full(cells, _MOST_CORRELATION)
-    alike = rows.total(squares) <= df
+    wider = ~(rows.total(squares) <= df)
+    found = np.zeros(rows.start.size)
+    if not wider.any():
+        return found
+    squares, rows, df = squares[rows.spread(wider)], rows.keep(wider), df[wider]
+    others = np.maximum(rows.n - 1.0, 0.0)
+    low, high = np.zeros(df.size), np.full(df.size, _MOST_CORRELATION)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         above = rows.total(squares / (1.0 + others * rows.spread(middle))) > df
         low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.where(alike, 0.0, high)
+    found[wider] = high
+    return found
 
 
 def _sandwiches(rows: Rows, state: State, bread: Floats, held: Bools, correlation: Floats) -> list[Floats]:

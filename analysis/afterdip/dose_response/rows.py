@@ -51,13 +51,22 @@ def merge_sessions(
                             for s in sorted({str(label) for label in labels[differs]}))  # fmt: skip
         cell, settings = cell[first], tuple(values[first] for values in settings)
         counts = tuple(np.bincount(back, weights=values, minlength=first.size) for values in counts)
-    order = np.lexsort((counts[1], counts[0], *reversed(settings), cell))
+    if _in_order(cell, settings[0]):
+        order = np.arange(cell.size)
+    else:
+        order = np.lexsort((counts[1], counts[0], *reversed(settings), cell))
     keep = counts[0][order] > 0
     if not keep.all():
         sorted_cell = cell[order]
         keep[np.searchsorted(sorted_cell, np.setdiff1d(sorted_cell, sorted_cell[keep]))] = True
     order = order[keep]
     return cell[order], tuple(values[order] for values in settings), tuple(values[order] for values in counts)
+
+
+def _in_order(cell: Ints, strength: Floats) -> bool:
+    """Whether rows stand in order as they are: cells sorted, and within a cell each strength above the one before."""
+    step = np.diff(cell)
+    return bool(np.all((step > 0) | ((step == 0) & (np.diff(strength) > 0))))
 
 
 def one_cell(
