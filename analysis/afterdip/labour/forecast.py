@@ -15,6 +15,7 @@ from .rows import scaled, t_quantile
 
 MIN_MONTHS = 3  # with labour written down; two months give no idea of how months differ
 ODDS_OF_LEARNING = 0.1  # prior odds of a learning curve against none
+ODDS_OF_DRIFT = 0.3  # and of hours that rise or fall by the same share every month
 
 _Parts = list[tuple[float, Prediction]]
 
@@ -55,10 +56,10 @@ def forecast_hours(
     each month = level + passing noise + lasting change. The noise is what the month's sessions scatter by, plus what
     months differ by beyond that; the lasting change wanders like a random walk with LASTING times the noise variance,
     so that a new hire or a slow drift is not read as a flat line. A second model adds a learning curve (log of the
-    sessions dipped so far). The two are mixed by how well each fits (Schwarz weights, prior odds ODDS_OF_LEARNING);
-    limits are quantiles of that mixture of t distributions. All scale comes from the months themselves, on months - 1
-    (or - 2) degrees of freedom, and the error of the fixed and per-piece parts is added. `hours` is the median: the
-    month is as likely to take more as less.
+    sessions dipped so far), a third a straight line in time. They are mixed by how well each fits (Schwarz weights,
+    prior odds ODDS_OF_LEARNING and ODDS_OF_DRIFT); limits are quantiles of that mixture of t distributions. All scale
+    comes from the months themselves, on months - 1 (or - 2) degrees of freedom, and the error of the fixed and
+    per-piece parts is added. `hours` is the median: the month is as likely to take more as less.
 
     Without `sessions`, every month's expectation uses its pieces alone at the farm's mean session size, so the spread
     of session numbers is in the limits. Coverage is measured in the calibration table (`labour`). Fewer than
@@ -126,9 +127,12 @@ class _Question:
             return [(1.0, level)], 0.0
         coming = work.order[-1] + work.sessions[-1] / 2 + self.sessions / 2
         curve = rows.predict(np.log(work.order[work.usable]), float(np.log(coming)), noise)
-        odds = ODDS_OF_LEARNING * np.exp(np.clip((level.score - curve.score) / 2, -300, 300))
-        weight = float(odds / (1 + odds))
-        return [(1 - weight, level), (weight, moved(curve, to_hours, variance=extra))], weight
+        line = rows.predict(rows.time, rows.coming, noise)
+        fits = [level, *(moved(part, to_hours, variance=extra) for part in (curve, line))]
+        against = np.array([(fit.score - min(f.score for f in fits)) / 2 for fit in fits])
+        weights = np.array([1.0, ODDS_OF_LEARNING, ODDS_OF_DRIFT]) * np.exp(-np.minimum(against, 300))
+        weights = weights / weights.sum()
+        return list(zip(weights.tolist(), fits, strict=True)), float(weights[1])
 
     def _structure_variance(self, structure: NDArray, ahead: float, before: NDArray) -> float:
         """Return the variance of log(expected ahead / expected before) from the error of fixed and per-piece parts.
