@@ -1,15 +1,13 @@
-"""Farms on which nothing changes: how often each alarm is raised all the same, and what limits of shares hold."""
+"""Farms on which nothing changes: how often each alarm is raised all the same."""
 
 from __future__ import annotations
 
-import csv
 from itertools import product
 from pathlib import Path
 
 import numpy as np
 
 from ..monitoring import (
-    bath_life,
     drift_alarm,
     ewma,
     expected_shares,
@@ -17,10 +15,11 @@ from ..monitoring import (
     laney_p_chart,
     p_chart,
     scores,
-    share_effect,
     trend_alarm,
 )
 from .farms import session_risks
+from .watch_limits import calibrate_watch_limits
+from .watch_limits import write_table as _write
 
 LOSSES = (0.02, 0.05, 0.10, 0.60)  # the last one stands for kill
 CORRELATIONS = (0.0, 0.1, 0.3)
@@ -38,21 +37,13 @@ ALARM_HEADER = (
 POWER_HEADER = (
     "share", "changed_to", "sessions", "changed", "correlation", "replicates", "drift_0.002", "bottle_0.002",
 )  # fmt: skip
-LIMIT_HEADER = (
-    "share", "sessions", "with_factor", "correlation", "difference", "replicates", "said", "coverage", "median_width",
-)  # fmt: skip
-BATH_HEADER = (
-    "fresh_kill", "log_odds_per_load", "baths", "correlation", "replicates", "said", "fresh_held", "fall_held",
-    "serves_too_long",
-)  # fmt: skip
 
 
 def calibrate_monitoring(folder: Path, *, replicates: int = 1000) -> None:
-    """Write monitoring_alarms.csv (quiet farms), _power.csv (a change), _limits.csv and _baths.csv."""
+    """Write monitoring_alarms.csv (quiet farms), _power.csv (a change), and the limits' three tables."""
     _write(folder / "monitoring_alarms.csv", ALARM_HEADER, alarm_rows(replicates))
     _write(folder / "monitoring_power.csv", POWER_HEADER, power_rows(replicates // 2))
-    _write(folder / "monitoring_limits.csv", LIMIT_HEADER, limit_rows(replicates))
-    _write(folder / "monitoring_baths.csv", BATH_HEADER, bath_rows(replicates))
+    calibrate_watch_limits(folder)
 
 
 def alarm_rows(replicates: int) -> list[list]:
@@ -111,65 +102,6 @@ def _changed(before: float, after: float, m: int, changed: int, rho: float, rng:
     return [drift <= 0.002, _least(group_alarm(z, lots, rng=rng, draws=DRAWS).p) <= 0.002]
 
 
-def limit_rows(replicates: int) -> list[list]:
-    """What the 95 % limits of a difference by a factor of the session hold."""
-    rows = []
-    cells = product((0.05, 0.2, 0.6), ((12, 6), (20, 6), (20, 10), (60, 12), (150, 30)), (0.0, 0.1, 0.3), (0.0, 0.1))
-    for number, (share, (m, with_it), rho, difference) in enumerate(cells):
-        rng = np.random.default_rng([SEED, 2, number])
-        made = [_limits(share, m, with_it, rho, difference, rng) for _ in range(replicates)]
-        said = [e for e in made if e.known]
-        held = np.mean([e.low <= difference <= e.high for e in said]) if said else np.nan
-        width = np.median([e.high - e.low for e in said]) if said else np.nan
-        rows.append([share, m, with_it, rho, difference, replicates, len(said) / replicates, float(held), float(width)])
-    return rows
-
-
-def _limits(share: float, m: int, with_it: int, rho: float, difference: float, rng: np.random.Generator):
-    """Simulate sessions of two trays each, some with the factor, and read its effect beside a factor without one."""
-    has = rng.permutation(np.arange(m) < with_it)
-    risk = np.where(has, session_risks(m, loss=share + difference, correlation=rho, rng=rng),
-                    session_risks(m, loss=share, correlation=rho, rng=rng))  # fmt: skip
-    session = np.repeat(np.arange(m), 2)
-    n = rng.integers(5, 31, size=2 * m)
-    events = rng.binomial(n, risk[session])
-    design = np.column_stack([np.ones(2 * m), np.tile([0.0, 1.0], m)])
-    return share_effect(has[session].astype(float), design, events, n, session=session, spread=[np.inf, 1.5])
-
-
-def bath_rows(replicates: int) -> list[list]:
-    """What the limits of a bath's kill hold, and how often a bath is said to serve longer than it truly does.
-
-    Baths of four sessions, each adding one piece per litre; target 90 %.
-    """
-    rows = []
-    cells = product((0.93, 0.98), (0.0, -0.55), (10, 20, 40), (0.0, 0.1, 0.3))
-    for number, (fresh, slope, baths, rho) in enumerate(cells):
-        rng = np.random.default_rng([SEED, 3, number])
-        made = np.array([_bath(fresh, slope, baths, rho, rng) for _ in range(replicates)], float)
-        said = made[np.isfinite(made[:, 0])]
-        found = said.mean(axis=0) if len(said) else np.full(3, np.nan)
-        rows.append([fresh, slope, baths, rho, replicates, len(said) / replicates, *map(float, found)])
-    return rows
-
-
-def _bath(fresh: float, slope: float, baths: int, rho: float, rng: np.random.Generator) -> list[float]:
-    """Simulate baths of one agent: whether fresh kill and fall were held, and whether it was said to serve too long."""
-    load = np.tile(np.arange(PER_BATH, dtype=float), baths)
-    odds = np.log(fresh / (1 - fresh))
-    truth = 1 / (1 + np.exp(-odds - slope * load))
-    found = 1 + rng.negative_binomial(1.2, 1.2 / (1.2 + 7), load.size)
-    risk = [float(session_risks(1, loss=p, correlation=rho, rng=rng)[0]) for p in truth]
-    life = bath_life(load, np.full(load.size, "pest"), rng.binomial(found, risk), found,
-                     bath=np.arange(load.size) // PER_BATH, target=0.9, margin=0.05)  # fmt: skip
-    if not life.fresh.known:
-        return [np.nan] * 3
-    fall = 1 / (1 + np.exp(-odds - slope * life.fall_at)) - fresh
-    last = np.inf if slope == 0 else (np.log(0.9 / 0.1) - odds) / slope
-    held = [e.low <= value <= e.high for e, value in ((life.fresh, fresh), (life.fall, fall))]
-    return [*map(float, held), float(life.serves_to is not None and life.serves_to > last + 0.05)]
-
-
 def _trays(m: int, sizes: str, rng: np.random.Generator) -> np.ndarray:
     top = np.full(m, 60) if sizes == "same" else np.where(np.arange(m) < m // 2, 15, 60)
     return rng.integers(5, top + 1)
@@ -183,12 +115,3 @@ def _standardised(events: np.ndarray, n: np.ndarray) -> np.ndarray:
 
 def _least(p: np.ndarray) -> float:
     return float(np.nanmin(p)) if np.isfinite(p).any() else 1.0
-
-
-def _write(path: Path, header: tuple[str, ...], rows: list[list]) -> None:
-    """Write a table, floats to four digits, and print its path."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        out = csv.writer(file, lineterminator="\n")
-        out.writerow(header)
-        out.writerows([f"{x:.4f}" if isinstance(x, float) and x not in (0.0, 1.0) else x for x in row] for row in rows)
-    print(f"wrote {path}: {len(rows)} rows", flush=True)
