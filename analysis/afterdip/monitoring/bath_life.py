@@ -81,8 +81,8 @@ def _read(
 ) -> BathLife:
     """Read kill over the grid of loads and the falls from a fresh bath.
 
-    Limits of kill are beta ones at an effective number of pests, halfway between Clopper-Pearson's and Jeffreys', as
-    `proportion.share_limits` has them: logit limits held 86 % where a fresh bath kills 98 % and few baths were counted.
+    Limits of kill are beta ones at an effective number of pests, halfway between Clopper-Pearson's and Jeffreys':
+    logit limits held 86 % where a fresh bath kills 98 % and few baths were counted.
     """
     t = float(stdtrit(fit.effective[-1] - 1, 0.5 + 0.5 * level))
     top = float(X[:, -1].max())

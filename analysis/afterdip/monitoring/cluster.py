@@ -117,7 +117,7 @@ def _correlation(events: Floats, trials: Floats, expected: Floats, alone: Floats
     """Return the correlation within clusters, and how many equally weighty ones show the rarer outcome.
 
     By moments, as `scores` has it, less the degrees of freedom `used`. Where fewer than ENOUGH clusters show the rarer
-    outcome, part of it is the larger of that and the assumed one, as in `proportion.share_limits`.
+    outcome, part of it is the larger of that and the assumed one: few cannot tell it.
     """
     free = max(events.size - used, 1.0)
     squares = (events - expected) ** 2 / np.maximum(alone, 1e-300) * events.size / free
