@@ -53,7 +53,8 @@ def test_share_limits_by_brute_force(tail):
     """The whole recipe again, with scipy's distributions and its root finder."""
     events, trials = EVENTS[0], TRIALS[0]
     found, total = events.sum(), trials.sum()
-    worth = total / (1 + ((trials**2).sum() / total - 1) * CORRELATIONS)
+    equal = total**2 / (trials**2).sum()
+    worth = total / (1 + ((trials**2).sum() / total - 1) * np.sqrt(equal / (equal - 1)) * CORRELATIONS)
 
     def chance(share):
         at = special.expit((1 - WEIGHED_AT) * special.logit(found / total) + WEIGHED_AT * special.logit(share))

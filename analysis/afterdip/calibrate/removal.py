@@ -42,7 +42,7 @@ INFESTATION_HEADER = ("what", "mean", "clumping", "sessions", "replicates", "cov
 def calibrate_removal(folder: Path, *, replicates: int = 2000) -> None:
     """Write removal_coverage.csv (one share), reduction_coverage.csv (agent against sham), infestation_coverage.csv."""
     _write(folder / "removal_coverage.csv", SHARE_HEADER, share_rows(replicates))
-    _write(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(3 * replicates // 10))
+    _write(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 2))
     _write(folder / "infestation_coverage.csv", INFESTATION_HEADER, infestation_rows(replicates))
 
 
@@ -59,7 +59,7 @@ def share_rows(replicates: int) -> list[list]:
         killed = rng.binomial(found, risk)
         estimate, low, high = share_limits(killed, found)
         edge = (estimate == 0) | (estimate == 1)
-        shape = (replicates // 4, m)
+        shape = (replicates // 2, m)
         held = [
             _held_logit_normal(sizes, share, correlation, rng)
             for sizes in (found, rng.integers(1, 5, shape), rng.integers(5, 80, shape))

@@ -5,7 +5,6 @@ from .mover import difference_of, ratio_of
 from .rates import intensity_limits, mean_limits, ratio_limits, session_intensity, session_mean, session_ratio
 from .sessions import (
     ASSUMED_CORRELATION,
-    CORRELATIONS,
     MIN_SESSIONS,
     by_session,
     design_effect,
@@ -19,7 +18,6 @@ from .single import clopper_pearson, upper_bound_when_none, wilson
 
 __all__ = [
     "ASSUMED_CORRELATION",
-    "CORRELATIONS",
     "MIN_SESSIONS",
     "by_session",
     "clopper_pearson",

@@ -100,9 +100,11 @@ def share_limits(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Share, lower and upper limit for arrays of shape (..., n_sessions); every leading cell has trials.
 
-    At each of `CORRELATIONS` the total is worth trials over the design effect 1 + (n - 1) rho, n the trials-weighted
-    size of a session, and the chance of a total so small is the beta one at that effective size (Korn & Graubard 1998,
-    Surv Methodol 24:193), halfway between that of fewer and that of no more (mid-P; Jeffreys' limits at rho = 0).
+    At each of `CORRELATIONS` the total is worth trials over the design effect 1 + (n - 1) rho sqrt(m/(m - 1)), n the
+    trials-weighted size of a session and m the equal sessions that would weigh as these do (the weights below make up
+    for half of what few sessions understate), and the chance of a total so small is the beta one at that effective size
+    (Korn & Graubard 1998, Surv Methodol 24:193), halfway between that of fewer and that of no more (mid-P; Jeffreys'
+    limits at rho = 0).
     `averaged` weighs the chances by `CORRELATION_WEIGHTS` and the beta-binomial likelihood of the sessions. With no or
     only events nothing tells the correlation: the limits are the exact ones at the assumed one, Clopper-Pearson for
     sessions of one.
@@ -127,7 +129,9 @@ def share_limits(
 def _limits_between(events: np.ndarray, trials: np.ndarray, tail: float) -> tuple[np.ndarray, np.ndarray]:
     """Limits of shares that are neither 0 nor 1, arrays of shape (n_cells, n_sessions)."""
     total = trials.sum(-1, keepdims=True)
-    worth = total / (1 + np.maximum((trials**2).sum(-1, keepdims=True) / total - 1, 0) * CORRELATIONS)
+    squares = (trials**2).sum(-1, keepdims=True)
+    few = np.sqrt(total**2 / np.maximum(total**2 - squares, 1e-9))
+    worth = total / (1 + np.maximum(squares / total - 1, 0) * few * CORRELATIONS)
     some, rest = (part.sum(-1, keepdims=True) / total * worth + 0.5 for part in (events, trials - events))
     likelihood = beta_binomial(events, trials)
     centre = logit(events.sum(-1) / total[:, 0])
