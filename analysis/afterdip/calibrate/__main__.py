@@ -14,6 +14,7 @@ CALIBRATIONS = {
     "dose_response": "afterdip.calibrate.dose_response:calibrate_dose_response",
     "comparison": "afterdip.calibrate.comparison:calibrate_comparison",
     "comparison_odds": "afterdip.calibrate.odds:calibrate_odds",
+    "follow_up": "afterdip.calibrate.follow_up:calibrate_follow_up",
     "labour": "afterdip.calibrate.labour:calibrate_labour",
     "monitoring": "afterdip.calibrate.monitoring:calibrate_monitoring",
     "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",
