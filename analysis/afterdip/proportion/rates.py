@@ -152,9 +152,12 @@ def _none_bound(pieces: np.ndarray, tail: float) -> np.ndarray:
     """
     target = -np.log(tail)
     mean = np.asarray(target / pieces.sum(-1))
-    for _ in range(60):
+    for _ in range(60):  # a safeguard: about six are used
         grown = 1 + _ASSUMED_SPREAD * mean[..., None] * pieces
-        mean = mean + (target - np.log(grown).sum(-1) / _ASSUMED_SPREAD) / (pieces / grown).sum(-1)
+        step = (target - np.log(grown).sum(-1) / _ASSUMED_SPREAD) / (pieces / grown).sum(-1)
+        mean = mean + step
+        if np.all(np.abs(step) <= 1e-13 * mean):
+            break
     return mean
 
 
