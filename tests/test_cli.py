@@ -285,7 +285,10 @@ def test_a_kill_or_a_stop_while_pages_run_leaves_the_report_before_it(tmp_path, 
             time.sleep(0.005)
         time.sleep(0.3 * chance.random())
         process.send_signal(sign)
-        assert process.wait(timeout=60) in (-signal.SIGKILL, 128 + signal.SIGTERM, 128 + signal.SIGINT)
+        # a shell shows 130 both for the status and for death by the interrupt; CPython prefers the latter where it came
+        # within an exec() of some library's import, though it was caught later
+        stopped = {-signal.SIGKILL, 128 + signal.SIGTERM, 128 + signal.SIGINT, -signal.SIGINT}
+        assert process.wait(timeout=60) in stopped
         assert tree(out) == before
         assert (sign == signal.SIGKILL) == bool(list(out.parent.glob(".*")))  # a stop tidies up after itself
     assert afterdip("report", log, *options).returncode == 0
