@@ -50,7 +50,8 @@ def where_it_passes(chance: Chance, target: Floats | float, low: Floats, high: F
     """Value at which a rising `chance` of it passes `target`; `low` < `high`, shape (n_cells,), are first guesses > 0.
 
     The guesses are moved out until the chance lies below the target at one and above it at the other. Then false
-    position (Illinois) on the normal quantile of the chance against the logarithm of the value, nearly a straight line.
+    position (Anderson & Bjorck 1973, BIT 13:253) on the normal quantile of the chance against the logarithm of the
+    value, nearly a straight line.
     """
     aim = np.broadcast_to(ndtri(target), low.shape)
 
@@ -66,9 +67,12 @@ def where_it_passes(chance: Chance, target: Floats | float, low: Floats, high: F
         middle = left + (right - left) * share
         value = above(middle, cells)
         found[cells] = middle
-        up = np.where(value < 0, 1.0, -1.0)  # an end that stays twice running is halved, lest it stay for ever
-        at_right = np.where(up < 0, value, np.where(was_up > 0, at_right / 2, at_right))
-        at_left = np.where(up > 0, value, np.where(was_up < 0, at_left / 2, at_left))
+        up = np.where(value < 0, 1.0, -1.0)  # the value of an end that stays twice running shrinks, lest it stay
+        moved = np.where(up > 0, at_left, at_right)
+        less = 1 - np.divide(value, moved, out=np.zeros_like(value), where=moved != 0)
+        less[less <= 0] = 0.5
+        at_right = np.where(up < 0, value, np.where(was_up > 0, at_right * less, at_right))
+        at_left = np.where(up > 0, value, np.where(was_up < 0, at_left * less, at_left))
         left, right = np.where(up > 0, middle, left), np.where(up > 0, right, middle)
         more = (np.abs(value) > _CLOSE) & (right - left > _CLOSE)
         if not more.any():
