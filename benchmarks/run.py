@@ -14,7 +14,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -188,24 +188,30 @@ def reading(folder: Path) -> str:
     return table("Reading and validating", header, rows(), note)
 
 
-def _report(log: Path, out: Path, *, jobs: str = "2") -> Cost:
+def _report(log: Path, out: Path, *, jobs: str = "2", memory: bool = True) -> Cost:
     return run([PYTHON, "-m", "afterdip", "report", str(log), "--month", MONTH, "--as-of", AS_OF, "--out", str(out),
-                "--jobs", jobs], cwd=ROOT)  # fmt: skip
+                "--jobs", jobs], cwd=ROOT, memory=memory)  # fmt: skip
 
 
 def suite(folder: Path) -> str:
     """The monthly suite on the demo month from a cold process, beside papermill and nbconvert notebook by notebook."""
     demo = ROOT / "data" / "demo" / "log"
     _report(demo, folder / "warm-up")  # bytecode and the fonts' list are not part of either route
-    ours = sorted((_report(demo, folder / f"suite-{i}") for i in range(3)), key=lambda cost: cost.wall_s)[1]
+    held = _report(demo, folder / "warm-up").peak_mb
+    alone = (_report(demo, folder / f"suite-{i}", memory=False) for i in range(3))
+    ours = replace(sorted(alone, key=lambda cost: cost.wall_s)[1], peak_mb=held)
     notebooks = sorted((ROOT / "notebooks").glob("*.ipynb"))
-    parts = []
+    parts, memory = [], []
     for notebook in notebooks:
         done = folder / notebook.name
         given = ["-r", "log", str(demo), "-r", "month", MONTH, "-r", "as_of", AS_OF]
-        parts.append(run([PYTHON, "-m", "papermill", "-k", "python3", *given, str(notebook), str(done)], cwd=ROOT))
-        parts.append(run([PYTHON, "-m", "nbconvert", "--to", "html", "--no-input", str(done)], cwd=ROOT))
-    theirs = Cost(sum(p.wall_s for p in parts), sum(p.cpu_s for p in parts), max(p.peak_mb for p in parts))
+        for command in (
+            [PYTHON, "-m", "papermill", "-k", "python3", *given, str(notebook), str(done)],
+            [PYTHON, "-m", "nbconvert", "--to", "html", "--no-input", str(done)],
+        ):
+            parts.append(run(command, cwd=ROOT, memory=False))
+            memory.append(run(command, cwd=ROOT).peak_mb)
+    theirs = Cost(sum(p.wall_s for p in parts), sum(p.cpu_s for p in parts), max(memory))
     ratio, processor = theirs.wall_s / ours.wall_s, theirs.cpu_s / ours.cpu_s
     word = "holds" if ours.wall_s <= 10 and ratio >= 6 else "**MISSED**"
 
@@ -219,7 +225,8 @@ def suite(folder: Path) -> str:
     header = f"| {len(notebooks)} notebooks, the demo month | wall | processor | memory | times as long | |"
     note = (
         "Asked: at most 10 s wall on 2 cores, from a cold process, and six times faster than the plain route. Ours is "
-        "the median of three and makes more: the first page and results.json, checked against its schema."
+        "the median of three and makes more: the first page and results.json, checked against its schema. Memory is "
+        "that of other runs, for looking at it slows what is looked at."
     )
     return table("The monthly suite", header, rows(), note)
 
