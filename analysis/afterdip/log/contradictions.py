@@ -71,7 +71,7 @@ def idle_settings(log: Tables, setting: Callable[..., Problem]) -> Iterator[Prob
 
     The groups every farm knows may come yet; so may a pest of another name.
     """
-    groups = {group.casefold() for group in log.frames["trays"]["coral_group"]} | set(CORAL_GROUPS)
+    groups = {group.casefold() for group in log.frames["trays"]["coral_group"].unique()} | set(CORAL_GROUPS)
     for name in log.settings.piece_value:
         if name not in groups:
             yield setting(f"value.{name}", f"a coral group of the log, got '{name}': not used{near(name, groups)}",
