@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from afterdip.calibrate import removal as calibration
+from afterdip.calibrate.farms import session_risks
 from afterdip.proportion import MIN_SESSIONS
 
 TABLES = Path(__file__).parent / "reference" / "calibration"
@@ -75,6 +76,8 @@ def test_a_short_rerun_gives_the_same_kind_of_table(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("correlation", [0.05, 0.3])
 def test_logit_normal_risks_have_the_mean_and_correlation_asked_for(correlation):
-    risks = calibration.logit_normal_risks((200_000,), 0.9, correlation, np.random.default_rng(2))
+    risks = session_risks(
+        200_000, loss=0.9, correlation=correlation, rng=np.random.default_rng(2), spread="logit-normal"
+    )
     assert risks.mean() == pytest.approx(0.9, abs=0.005)
     assert risks.var() / (0.9 * 0.1) == pytest.approx(correlation, abs=0.01)

@@ -28,7 +28,7 @@ class Sessions:
 
 
 def session_risks(
-    size: int, *, loss: float, correlation: float, rng: np.random.Generator, spread: str = "beta"
+    size: int | tuple[int, ...], *, loss: float, correlation: float, rng: np.random.Generator, spread: str = "beta"
 ) -> NDArray[np.float64]:
     """Each session's probability of loss with this mean; correlation is that of two pieces' 0/1 outcomes.
 

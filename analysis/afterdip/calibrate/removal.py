@@ -73,36 +73,14 @@ def share_rows(replicates: int) -> list[list]:
 
 def _held_logit_normal(found: np.ndarray, share: float, correlation: float, rng: np.random.Generator) -> float:
     """What the limits hold where the risks of sessions of these sizes are normal on the logit scale."""
-    killed = rng.binomial(found, logit_normal_risks(found.shape, share, correlation, rng))
+    risks = session_risks(found.shape, loss=share, correlation=correlation, rng=rng, spread="logit-normal")
+    killed = rng.binomial(found, risks)
     return _held(*share_limits(killed, found)[1:], share)
 
 
 def pests_found(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
     """Pests of a session: at least one, clumped, eight on average (negative binomial)."""
     return 1 + rng.negative_binomial(1.2, 1.2 / (1.2 + 7), shape)
-
-
-def logit_normal_risks(shape, share: float, correlation: float, rng: np.random.Generator) -> np.ndarray:
-    """Session risks of another shape with the same mean and correlation: normal on the logit scale."""
-    if correlation == 0:
-        return np.full(shape, share)
-    nodes, weights = np.polynomial.hermite_e.hermegauss(80)
-    weights = weights / weights.sum()
-    spreads = np.linspace(0.05, 9, 600)
-    centres = np.array([_centre(share, spread, nodes, weights) for spread in spreads])
-    risks = expit(centres[:, None] + spreads[:, None] * nodes)
-    within = ((risks - share) ** 2 @ weights) / (share * (1 - share))
-    spread = np.interp(correlation, within, spreads)
-    return expit(_centre(share, spread, nodes, weights) + spread * rng.standard_normal(shape))
-
-
-def _centre(share: float, spread: float, nodes: np.ndarray, weights: np.ndarray) -> float:
-    """The logit at which risks of this spread have the mean `share`, by bisection."""
-    low, high = -60.0, 60.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if expit(middle + spread * nodes) @ weights < share else (low, middle)
-    return (low + high) / 2
 
 
 def _others(killed: np.ndarray, found: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -189,7 +167,8 @@ def infestation_rows(replicates: int) -> list[list]:
     for cell, (share, correlation, m) in enumerate(product((0.02, 0.1, 0.3), CORRELATIONS[::2], SESSIONS[1:])):
         rng = np.random.default_rng([SEED, 4, cell])
         pieces = rng.integers(5, 61, (replicates, m))
-        infested = rng.binomial(pieces, logit_normal_risks(pieces.shape, share, correlation, rng))
+        risks = session_risks(pieces.shape, loss=share, correlation=correlation, rng=rng, spread="logit-normal")
+        infested = rng.binomial(pieces, risks)
         least = exact_limits(infested.sum(-1), pieces.sum(-1))
         low, high = (pick(pair, axis=0) for pick, pair in zip(
             (np.min, np.max), zip(share_limits(infested, pieces)[1:], least, strict=True), strict=True))  # fmt: skip

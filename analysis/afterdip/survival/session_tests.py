@@ -7,7 +7,7 @@ from itertools import combinations
 from math import comb
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, stdtr
 
 from ..errors import DataError
@@ -165,11 +165,3 @@ def _tally(
         if len([1 for own, _ in pairs if own == name]) < 2:
             raise DataError(f"group {name!r} has one session; it needs at least two to show how sessions differ")
     return groups, strata
-
-
-def scores_by_session(scores: NDArray, session: ArrayLike, weights: NDArray) -> dict[object, float]:
-    """Add up weighted scores of rows by session, in order of appearance."""
-    total: dict[object, float] = {}
-    for name, value in zip(np.asarray(session).tolist(), (scores * weights).tolist(), strict=True):
-        total[name] = total.get(name, 0.0) + value
-    return total
