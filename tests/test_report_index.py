@@ -218,12 +218,12 @@ def test_what_failed_is_what_the_whole_interval_says():
         {"agent": "POW", "is_control": False, "loss_over_sham": FEW},
         {"agent": "SHAM", "is_control": True, "loss_over_sham": number(0.5, 0.4, 0.6)},
     ]
-    failing = results(survival=survival(agents=agents), removal=removal())
+    failing = results(survival=survival(agents=agents, groups=[]), removal=removal())
     assert list(failed(failing)) == [
         "Over the limit of 5 in 100 pieces lost over sham: IOD; of POW it cannot be said (12 months to October 2026).",
         "Short of the target of 95\u00a0% of pests killed: IOD; of POW it cannot be said (6 months to October 2026).",
     ]
-    assert list(failed(results(survival=survival(), removal=removal(agents=[])))) == [
+    assert list(failed(results(survival=survival(groups=[]), removal=removal(agents=[])))) == [
         "No agent is shown to be over the limit of 5 in 100 pieces lost over sham (12 months to October 2026).",
         "No agent is shown to fall short of the target of 95\u00a0% of pests killed (6 months to October 2026).",
     ]
@@ -232,6 +232,22 @@ def test_what_failed_is_what_the_whole_interval_says():
         "Stop IOD, or use it gentler within its label, until a trial clears it",
         "Do not rely on one dip of IOD: trial another agent, or a strength its label allows",
     ]
+
+
+def test_one_coral_group_over_the_limit_is_named_though_the_agent_as_a_whole_is_not():
+    agents = [
+        {"agent": name, "is_control": False, "loss_over_sham": number(0.05, low, 0.12)}
+        for name, low in (("IOD", 0.051), ("OIL", 0.01))
+    ]
+    groups = [
+        {"coral_group": group, "agent": agent, "is_control": False, "loss_over_sham": number(0.2, low, 0.3)}
+        for group, agent, low in (("soft", "OIL", 0.08), ("sps", "OIL", 0.05), ("soft", "IOD", 0.09))
+    ]
+    said = results(survival=survival(agents=agents, groups=groups))
+    assert list(failed(said))[1] == "Over it on single coral groups: OIL on soft."
+    assert [action.what for action in actions(said)[0]][1] == (
+        "Keep soft corals out of OIL, or use it gentler within its label, until a trial clears it"
+    )
 
 
 @pytest.mark.parametrize(
@@ -245,7 +261,7 @@ def test_what_failed_is_what_the_whole_interval_says():
 def test_silence_is_no_good_news(agents, said):
     """Where no agent could be judged, none being shown to fail would read as if all were well."""
     rows = [{"agent": name, "is_control": False, "loss_over_sham": loss} for name, loss in agents.items()]
-    (sentence,) = failed(results(survival=survival(agents=rows)))
+    (sentence,) = failed(results(survival=survival(agents=rows, groups=[])))
     assert said in sentence
     assert sentence.startswith("No agent is shown" if "of OIL" in said else "Whether any agent is over the limit")
 

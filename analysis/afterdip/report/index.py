@@ -14,7 +14,7 @@ from afterdip.report.first_screen import estimate, in_hundred, signed, tiles
 from afterdip.report.grid import grid
 from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame, span_in_words
-from afterdip.report.todo import actions, below_the_target, last_actions, over_the_limit
+from afterdip.report.todo import actions, below_the_target, groups_over_the_limit, last_actions, over_the_limit
 from afterdip.report.words import listed, plural, short, warning_words
 from afterdip.tables.base import count, digits, out_of, per_cent
 
@@ -120,6 +120,8 @@ def failed(results: dict) -> Iterator[str]:
         over, open_ = over_the_limit(results), _unjudged(results["survival"], "loss_over_sham")
         words = ("Over", "No agent is shown to be over", "Whether any agent is over")
         yield _verdict_on_agents(words, limit, over, open_, span_in_words(results, "survival"))
+        if groups := [f"{agent} on {group}" for agent, group in groups_over_the_limit(results)]:
+            yield f"Over it on single coral groups: {listed(groups, most=20)}."
     if "removal" in results:
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
         under, open_ = below_the_target(results), _unjudged(results["removal"], "killed")

@@ -74,6 +74,10 @@ def _agents_that_fail(results: dict) -> Iterator[Action]:
         limit = digits(100 * settings["target_loss"])
         why = f"even by its lower limit it costs more than {limit} in 100 pieces over sham dips"
         yield Action(what, why, "before its next use", "survival.html")
+    for agent, group in groups_over_the_limit(results):
+        what = f"Keep {group} corals out of {agent}, or use it gentler within its label, until a trial clears it"
+        why = f"on them its lower limit lies above {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
+        yield Action(what, why, "before its next use on them", "survival.html")
     if short := below_the_target(results):
         target = digits(100 * settings["target_kill"])
         why = f"even by its upper limit each kills fewer than {target}\u00a0% of the pests found"
@@ -86,6 +90,14 @@ def over_the_limit(results: dict) -> list[str]:
     rows = [a for a in results.get("survival", {}).get("agents", []) if not a["is_control"]]
     limit = results["settings"]["target_loss"]
     return [a["agent"] for a in rows if (estimate(a["loss_over_sham"]).low or 0.0) > limit]
+
+
+def groups_over_the_limit(results: dict) -> list[tuple[str, str]]:
+    """Return (agent, coral group) over the farm's limit of loss over sham, without the agents over it as a whole."""
+    cells = [c for c in results.get("survival", {}).get("groups", []) if not c["is_control"]]
+    limit, over = results["settings"]["target_loss"], over_the_limit(results)
+    high = [c for c in cells if c["agent"] not in over and (estimate(c["loss_over_sham"]).low or 0.0) > limit]
+    return [(c["agent"], c["coral_group"]) for c in high]
 
 
 def below_the_target(results: dict) -> list[str]:
