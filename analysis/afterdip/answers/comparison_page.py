@@ -151,9 +151,10 @@ def _trust(page: ComparisonPage) -> list[str]:
     undecided = sum(pair.verdict.word == "undecided" for pair in page.pairs)
     by_lot, sessions = sum(page.pair.randomised), sum(page.pair.sessions)
     a, b = page.pair.judged.first, page.pair.judged.second
+    dealt = f"{by_lot} of the {sessions} sessions of {a} and {b} {'was' if by_lot == 1 else 'were'} dealt by lot"
     told = [
-        f"Agents compared: {undecided} of {len(page.pairs)} pairs are undecided. Of the {sessions} sessions of {a} and "
-        f"{b}, {by_lot} were dealt by lot; elsewhere like is compared with like as far as the log tells."
+        f"Agents compared: {undecided} of {len(page.pairs)} pairs are undecided; {dealt}; elsewhere like is compared "
+        "with like as far as the log tells."
     ]
     if page.unpaired:
         told.append(f"Only the {AGENTS_PAIRED} most used agents are compared in pairs; {page.unpaired} others are not.")
