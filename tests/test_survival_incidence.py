@@ -98,6 +98,17 @@ def test_none_detached_is_a_bound_and_all_dead_is_one_too():
     assert 0.8 < lost.low < 1
 
 
+def test_none_came_off_where_every_piece_died_first():
+    """What died can no longer come off: six sessions of six, all dead on day 1, are bounded as survival is."""
+    session = [f"s{i}" for i in range(6)]
+    result = cumulative_incidence([1] * 6, [[6, 0]] * 6, [0] * 6, session=session)
+    dead, off = incidence_at(result, "dead", 30), incidence_at(result, "detached", 30)
+    effective = 36 / (1 + 5 * 0.2)
+    assert (off.estimate, off.low) == (0.0, 0.0)
+    assert off.high == pytest.approx(1 - 0.05 ** (1 / effective), rel=1e-12)
+    assert dead.low == pytest.approx(1 - off.high, rel=1e-12)
+
+
 def test_incidence_refuses():
     found = cumulative_incidence([7] * 3, [[1, 0]] * 3, [9] * 3, session=list("abc"))
     assert incidence_at(found, "dead", 7).reason == "too few: 3 sessions followed to day 7, needs 5"

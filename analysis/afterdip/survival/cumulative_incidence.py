@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..estimate import Estimate, cannot_say
-from .followup import followed_to, followup_refusal
+from .followup import followup_refusal, known_on
 from .limits import (
     INTRA_SESSION_CORRELATION,
     design_effect,
@@ -133,9 +133,9 @@ def incidence_at(
     )  # fmt: skip
     low, high = float(low[k, j]), float(high[k, j])
     if f == 0:
-        followed = followed_to(result.counts, day)
-        effect = design_effect(followed, correlation=intra_session_correlation) if result.sessions else 1.0
-        high = zero_bound(float(followed.sum()) / effect, confidence_level=level)
+        known = known_on(result.counts, day)  # a piece that died can no longer come off: its fate counts
+        effect = design_effect(known, correlation=intra_session_correlation) if result.sessions else 1.0
+        high = zero_bound(float(known.sum()) / effect, confidence_level=level)
         note = "; none seen: a bound"
     return Estimate(estimate=f, low=low, high=high, confidence_level=level, method=result.method + note, **counts)
 

@@ -15,6 +15,11 @@ def followed_to(counts: SessionCounts, day: float) -> NDArray[np.float64]:
     return counts.at_risk[:, j] if j < len(counts.days) else np.zeros(len(counts.at_risk))
 
 
+def known_on(counts: SessionCounts, day: float) -> NDArray[np.float64]:
+    """Pieces of each session whose fate on `day` is known, shape (n_sessions,): still followed, or ended before it."""
+    return followed_to(counts, day) + counts.ends[:, :, counts.days < day].sum(axis=(0, 2))
+
+
 def sessions_followed(counts: SessionCounts, day: float) -> int:
     """Sessions that say something about `day`: a piece of theirs was seen on it or later, or none is left to see."""
     earlier = counts.days < day
