@@ -98,10 +98,9 @@ def test_few_seen_is_no_narrower_than_none_seen(rare):
 
 @pytest.mark.parametrize("spread", [NO_SPREAD, 0.5, 6.0])
 def test_the_likelihood_is_that_of_the_negative_binomial(spread):
-    counts, pieces = np.array([[0.0, 3, 11, 2, 0]]), np.array([[5.0, 9, 30, 12, 0]])
-    mine = log_likelihood(counts, pieces, np.array([0.3]), np.array([[[spread]]]), 1.0)[0, 0]
-    expected = 0.3 * pieces[0, :4]
-    theirs = stats.nbinom.logpmf(counts[0, :4], 1 / spread, 1 / (1 + expected * spread)).sum()
+    counts, pieces = np.array([0.0, 3, 11, 2]), np.array([5.0, 9, 30, 12])
+    mine = log_likelihood(counts, pieces, np.full(4, 0.3), np.array([[spread]]), 1.0)[0]
+    theirs = stats.nbinom.logpmf(counts, 1 / spread, 1 / (1 + 0.3 * pieces * spread))
     assert mine == pytest.approx(theirs, abs=1e-9)
 
 
@@ -109,8 +108,8 @@ def test_the_likelihood_is_that_of_the_negative_binomial(spread):
 def test_counts_without_spread_have_jeffreys_limits_of_a_poisson(found):
     """Gamma quantiles of x + 1/2 (Brown, Cai & DasGupta 2003, Stat Sinica 13:19, from memory)."""
     counts, pieces = np.array([[found - 1.0, 1, 0]]), np.array([[20.0, 15, 5]])
-    spreads = np.array([[[NO_SPREAD / 1000]]])
-    low, high = count_limits(counts, pieces, lambda mean, cells: spreads, np.ones(1), 0.025)
+    spreads = np.array([[NO_SPREAD / 1000]])
+    low, high = count_limits(counts, pieces, lambda *_: spreads, np.ones(1), 0.025)
     assert (low[0], high[0]) == pytest.approx(stats.gamma.ppf([0.025, 0.975], found + 0.5) / 40, rel=1e-5)
 
 
@@ -155,3 +154,46 @@ def test_intensity_counts_pests_beyond_the_first():
     assert 1 < more.low < 1.8 < more.high
     dead = pr.session_intensity([1, 2, 1, 9], [2, 3, 1, 4])  # more infested than living pests: some held dead ones
     assert dead.low < 1
+
+
+# ---- many at once
+
+
+def _farms(rng, n=60):
+    """Part and whole of 0 to 40 sessions each, of none, few or many pests; every third farm's counts are fractions."""
+    for i in range(n):
+        whole = rng.poisson(rng.choice([0.2, 3, 40]), rng.integers(0, 41)) * (0.75 if i % 3 == 0 else 1.0)
+        yield np.floor(whole * rng.choice([0, 0.1, 0.7, 1])), whole, rng.integers(0, 12, whole.size)
+
+
+@pytest.mark.parametrize("what", ["proportion", "mean", "ratio", "intensity"])
+def test_many_at_once_are_what_each_is_alone(what):
+    """Cells of any number of sessions, with bounds and silences among them, share a search and nothing else."""
+    alone, together = {
+        "proportion": (pr.session_proportion, pr.session_proportions),
+        "mean": (pr.session_mean, pr.session_means),
+        "ratio": (pr.session_ratio, pr.session_ratios),
+        "intensity": (pr.session_intensity, pr.session_intensities),
+    }[what]
+    farms = list(_farms(np.random.default_rng(5)))
+    if what in ("ratio", "intensity"):  # more than there was, here and there
+        farms = [(part + (labels == 3), whole, labels) for part, whole, labels in farms]
+    each, many = [alone(*farm[:2], session=farm[2]) for farm in farms], together(farms)
+    assert {one.known for one in each} == {True, False}
+    for one, same in zip(each, many, strict=True):
+        assert (same.reason, same.method, same.sessions) == (one.reason, one.method, one.sessions)
+        if one.known:
+            numbers = [(x.estimate, x.low, x.high) for x in (one, same)]
+            assert numbers[1] == pytest.approx(numbers[0], rel=1e-9, abs=1e-12)
+
+
+def test_what_was_there_before_goes_with_its_own_mean():
+    counts, pieces = [4, 0, 1, 0, 2, 0], [20] * 6
+    many = pr.session_means([(counts, pieces, None), ([1], [9], None), (counts, pieces, None)], before=[0.1, 9.0, 5.0])
+    alone = [pr.session_mean(counts, pieces, before=before) for before in (0.1, 5.0)]
+    assert [many[0].high, many[2].high] == pytest.approx([one.high for one in alone], rel=1e-9)
+    assert not many[1].known
+
+
+def test_none_asked_none_answered():
+    assert pr.session_proportions([]) == pr.session_means([]) == pr.session_ratios([]) == []

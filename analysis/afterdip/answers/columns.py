@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterator, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
@@ -15,11 +14,11 @@ class Columns:
     A part holds the whole table and its own rows' places, so that only columns that are asked for are copied.
     """
 
-    __slots__ = ("_codes", "_kept", "_table", "rows")
+    __slots__ = ("_codes", "_table", "rows")
 
     def __init__(self, table: dict[str, np.ndarray], rows: np.ndarray, whole: Columns | None = None) -> None:
         self._table, self.rows = table, rows
-        self._codes, self._kept = ({}, {}) if whole is None else (whole._codes, whole._kept)
+        self._codes = {} if whole is None else whole._codes
 
     @classmethod
     def of(cls, frame: pd.DataFrame, *, coded: Sequence[str] = (), **more: np.ndarray) -> Columns:
@@ -55,16 +54,6 @@ class Columns:
         if name not in self._codes:
             self._codes[name] = pd.factorize(self._table[name], sort=True)
         return self._codes[name]
-
-    def once(self, what: Hashable, make: Callable[[Columns], Any]) -> Any:
-        """Return `make` of these rows, made once for the same rows of the table; `what` names it.
-
-        The shams stand beside many cells, and one cell's rows are often all of another's.
-        """
-        key = what, self.rows.tobytes()
-        if key not in self._kept:
-            self._kept[key] = make(self)
-        return self._kept[key]
 
     def count(self, name: str) -> int:
         """Return how many different values a column has in these rows."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,8 +10,8 @@ import pandas as pd
 
 from afterdip.answers.columns import Columns
 from afterdip.answers.period import period_of
-from afterdip.answers.removal_cell import RemovalCell, removal_cell
-from afterdip.answers.removal_shares import SharesCell, shares_cell
+from afterdip.answers.removal_cell import RemovalCell, removal_cells
+from afterdip.answers.removal_shares import SharesCell, shares_cells
 from afterdip.log.model import Log
 from afterdip.removal import WHO
 from afterdip.tally.removal import GLUED, PestTally, tally_pests
@@ -83,11 +84,11 @@ def answer_removal(log: Log, *, month: str, as_of: str, window_months: int = 12)
         controls=tuple(sorted(log.agents.loc[log.agents["is_control"], "agent"])),
         dips=int(period.in_month(log.sessions["date"]).sum()),
         counted=dips.part(in_month).count("session"),
-        month_all=_all_agents({}, dips.part(free & in_month), level),
+        month_all=_all_agents([({}, dips.part(free & in_month))], level)[0],
         month_agents=_agents(dips.part(free & in_month), level),
         agents=_agents(dips.part(free), level),
-        months=tuple(
-            _all_agents({"month": name}, dips.part(free & (dips["month"] == name)), level) for name in period.months
+        months=_all_agents(
+            [({"month": name}, dips.part(free & (dips["month"] == name))) for name in period.months], level
         ),
         groups=_groups(dips.part(free), level),
         pests=_pests(dips, looks, level),
@@ -112,56 +113,58 @@ def _columns(window: PestTally) -> tuple[Columns, Columns]:
 def _cells(dips: Columns, looks: Columns, level: float) -> tuple[RemovalCell, ...]:
     """One full cell an agent, pest and stage of which there is any count; the sham's own come last."""
     seen = dict(looks.groups(*KIND, "agent"))
-    cells = []
+    parts = []
     for names, same in dips.groups(*KIND):
         sham = same.part(same["is_control"])
         for (agent,), part in same.groups("agent"):
-            own = seen.get((*names, agent), looks.part(slice(0)))
-            cells.append(removal_cell(_keys(part), part, own, sham, confidence_level=level))
-    return tuple(sorted(cells, key=lambda cell: cell.shares.keys["is_control"]))
+            parts.append((_keys(part), part, seen.get((*names, agent), looks.part(slice(0))), sham))
+    return removal_cells(sorted(parts, key=_is_sham), confidence_level=level)
+
+
+def _is_sham(part: tuple) -> bool:
+    """Whether a part, its keys first, is the sham's own."""
+    return part[0]["is_control"]
 
 
 def _pests(dips: Columns, looks: Columns, level: float) -> tuple[RemovalCell, ...]:
     """One full cell a pest and stage, all agents together beside the sham: what became of the farm's pests."""
     seen = dict(looks.part(~looks["is_control"].astype(bool)).groups(*KIND))
-    cells = []
+    parts = []
     for names, same in dips.groups(*KIND):
         dosed, sham = same.part(~same["is_control"]), same.part(same["is_control"])
         keys = dict(zip(KIND, map(str, names), strict=True)) | {"agent": "all agents", "is_control": False}
-        own = seen.get(names, looks.part(slice(0)))
-        cells.append(removal_cell(keys, dosed, own, sham, confidence_level=level))
-    return tuple(cells)
+        parts.append((keys, dosed, seen.get(names, looks.part(slice(0))), sham))
+    return removal_cells(parts, confidence_level=level)
 
 
 def _agents(free: Columns, level: float) -> tuple[SharesCell, ...]:
     """Every pest together by agent, the sham last."""
     sham = free.part(free["is_control"])
-    cells = [
-        shares_cell({"agent": str(agent), "is_control": bool(control)}, part, sham, confidence_level=level)
+    parts = [
+        ({"agent": str(agent), "is_control": bool(control)}, part, sham)
         for (control, agent), part in free.groups("is_control", "agent")
     ]
-    return tuple(cells)
+    return shares_cells(parts, confidence_level=level)
 
 
 def _light_cells(dips: Columns, level: float) -> tuple[SharesCell, ...]:
     """Shares by agent, pest and stage, the sham's own last."""
-    cells = []
+    parts = []
     for _, same in dips.groups(*KIND):
         sham = same.part(same["is_control"])
-        cells += [shares_cell(_keys(part), part, sham, confidence_level=level) for _, part in same.groups("agent")]
-    return tuple(sorted(cells, key=lambda cell: cell.keys["is_control"]))
+        parts += [(_keys(part), part, sham) for _, part in same.groups("agent")]
+    return shares_cells(sorted(parts, key=_is_sham), confidence_level=level)
 
 
 def _by_strength(dips: Columns, level: float) -> tuple[SharesCell, ...]:
     """Shares of the agents that were used at more than one strength, a strength group at a time, weakest first."""
     shams = dict(dips.part(dips["is_control"]).groups(*KIND))
-    cells = []
+    parts = []
     for _, used in dips.part(~dips["is_control"]).groups("agent"):
         if used.count("strength_group") > 1:
             for (*names, _), part in used.groups(*KIND, "strength_group"):
-                sham = shams.get(tuple(names), dips.part(slice(0)))
-                cells.append(shares_cell(_keys(part), part, sham, confidence_level=level))
-    return tuple(cells)
+                parts.append((_keys(part), part, shams.get(tuple(names), dips.part(slice(0)))))
+    return shares_cells(parts, confidence_level=level)
 
 
 def _strength_groups(dips: pd.DataFrame) -> pd.Series:
@@ -202,16 +205,15 @@ def _keys(dips: Columns) -> dict[str, str | bool | float | None]:
 
 def _groups(free: Columns, level: float) -> tuple[SharesCell, ...]:
     """Coral group x agent, the sham of the same coral group beside it."""
-    cells = []
+    parts = []
     for (group,), same in free.groups("coral_group"):
         sham = same.part(same["is_control"])
         for (agent,), part in same.part(~same["is_control"]).groups("agent"):
-            keys = {"coral_group": str(group), "agent": str(agent)}
-            cells.append(shares_cell(keys, part, sham, confidence_level=level))
-    return tuple(cells)
+            parts.append(({"coral_group": str(group), "agent": str(agent)}, part, sham))
+    return shares_cells(parts, confidence_level=level)
 
 
-def _all_agents(keys: dict[str, str], free: Columns, level: float) -> SharesCell:
-    """Every agent together beside the sham."""
-    control = free["is_control"]
-    return shares_cell(keys, free.part(~control), free.part(control), confidence_level=level)
+def _all_agents(parts: Sequence[tuple[dict[str, str], Columns]], level: float) -> tuple[SharesCell, ...]:
+    """Every agent together beside the sham, in each part of the dips."""
+    sides = [(keys, free.part(~free["is_control"]), free.part(free["is_control"])) for keys, free in parts]
+    return shares_cells(sides, confidence_level=level)

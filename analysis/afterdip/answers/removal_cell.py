@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from afterdip.answers.columns import Columns
-from afterdip.answers.removal_shares import SharesCell, shares_cell
+from afterdip.answers.removal_shares import SharesCell, shares_cells
 from afterdip.estimate import Estimate
 from afterdip.removal import (
     ControlledKill,
     FollowUp,
     Infestation,
     Reduction,
-    abbott_reduction,
-    before_after_reduction,
-    controlled_kill,
-    follow_up,
-    henderson_tilton_reduction,
-    infestation,
-    schneider_orelli_reduction,
-    shares_of_found,
+    abbott_reductions,
+    before_after_reductions,
+    controlled_kills,
+    follow_ups,
+    henderson_tilton_reductions,
+    infestations,
+    schneider_orelli_reductions,
+    shares_of_pests,
 )
 from afterdip.tally.removal import GLUED
 
@@ -89,65 +89,88 @@ def loose(cells: Sequence[RemovalCell]) -> tuple[RemovalCell, ...]:
     return tuple(cell for cell in cells if cell.shares.keys["stage"] not in GLUED)
 
 
-def removal_cell(keys: dict, dips: Columns, looks: Columns, sham: Columns, *, confidence_level: float) -> RemovalCell:
-    """Read one cell off the agent's dips and looks and the sham's dips; any may be empty, which is then said."""
+def removal_cells(
+    parts: Sequence[tuple[dict, Columns, Columns, Columns]], *, confidence_level: float
+) -> tuple[RemovalCell, ...]:
+    """Read cells off (keys, the agent's dips, its looks, the sham's dips), any of them empty, which is then said.
+
+    The limits of one kind are searched for in all cells at once.
+    """
     level = {"confidence_level": confidence_level}
-    living = dips["living_on"]
-    is_sham = bool(keys.get("is_control"))
-    return RemovalCell(
-        shares=shares_cell(keys, dips, sham, **level),
-        trays=int(dips["trays"].sum()),
-        pieces=int(dips["pieces"].sum()),
-        left_alive=shares_of_found(living, living, dips["found"], session=dips["session"], **level).removed,
-        reductions=() if is_sham else _reductions(dips, sham, **level),
-        control=None if is_sham else _controlled(dips, sham, **level),
-        looks=_looks(looks, **level),
-        follow_up=_follow_up(looks, **level),
-        notes=(*_notes(dips), *_newcomers(looks)),
+    living = [(dips["living_on"], dips["found"], dips["session"]) for _, dips, _, _ in parts]
+    against_sham = [not keys.get("is_control") for keys, *_ in parts]
+    agents = [(dips, sham) for (_, dips, _, sham), is_agent in zip(parts, against_sham, strict=True) if is_agent]
+    reductions = _reductions(agents, **level)
+    controls = iter(controlled_kills(_arms(agents, "killed", "found"), **level))
+    each = zip(
+        parts,
+        shares_cells([(keys, dips, sham) for keys, dips, _, sham in parts], **level),
+        shares_of_pests(living, **level),
+        [next(reductions) if is_agent else () for is_agent in against_sham],
+        [next(controls) if is_agent else None for is_agent in against_sham],
+        _looks([looks for _, _, looks, _ in parts], **level),
+        _follow_ups([looks for _, _, looks, _ in parts], **level),
+        strict=True,
+    )
+    return tuple(
+        RemovalCell(
+            shares=shares,
+            trays=int(dips["trays"].sum()),
+            pieces=int(dips["pieces"].sum()),
+            left_alive=left_alive,
+            reductions=four,
+            control=control,
+            looks=looked,
+            follow_up=followed,
+            notes=(*_notes(dips), *_newcomers(looks)),
+        )
+        for (_, dips, looks, _), shares, left_alive, four, control, looked, followed in each
     )
 
 
-def _controlled(dips: Columns, sham: Columns, *, confidence_level: float) -> ControlledKill:
-    """Kill by the control rule."""
-    counts = [table[name] for table in (dips, sham) for name in ("killed", "found")]
-    sessions = {"session": dips["session"], "sham_session": sham["session"]}
-    return controlled_kill(*counts, **sessions, confidence_level=confidence_level)
+def _arms(agents: Sequence[tuple[Columns, Columns]], top: str, bottom: str) -> list[tuple]:
+    """Two columns and the session of the agent's and of the sham's dips."""
+    return [tuple((dips[top], dips[bottom], dips["session"]) for dips in both) for both in agents]
 
 
-def _reductions(dips: Columns, sham: Columns, *, confidence_level: float) -> tuple[Reduction, ...]:
-    """The four reductions, each from the counts it is defined on."""
+def _reductions(
+    agents: Sequence[tuple[Columns, Columns]], *, confidence_level: float
+) -> Iterator[tuple[Reduction, ...]]:
+    """The four reductions of each agent's dips and its sham's, each from the counts it is defined on."""
     level = {"confidence_level": confidence_level}
-    both = {"session": dips["session"], "sham_session": sham["session"], **level}
-
-    def arms(*names: str) -> list[np.ndarray]:
-        return [table[name] for table in (dips, sham) for name in names]
-
-    return (
-        before_after_reduction(dips["after"], dips["before"], session=dips["session"], **level),
-        abbott_reduction(*arms("left", "left_pieces"), **both),
-        henderson_tilton_reduction(*arms("after", "before"), **both),
-        schneider_orelli_reduction(*arms("killed", "found"), **both),
+    looked_at = _arms(agents, "after", "before")
+    return zip(
+        before_after_reductions([agent for agent, _ in looked_at], **level),
+        abbott_reductions(_arms(agents, "left", "left_pieces"), **level),
+        henderson_tilton_reductions(looked_at, **level),
+        schneider_orelli_reductions(_arms(agents, "killed", "found"), **level),
+        strict=True,
     )
 
 
-def _looks(looks: Columns, *, confidence_level: float) -> tuple[Look, ...]:
-    """Infestation before the dip, at the first look after it, and by days since; only stretches with a look."""
+def _looks(parts: Sequence[Columns], *, confidence_level: float) -> list[tuple[Look, ...]]:
+    """Infestation in each part at each stretch of time that had a look."""
+    named = [_stretches(looks) for looks in parts]
+    counts = [
+        (rows["alive"], _living_infested(rows), rows["examined"], rows["session"])
+        for stretches in named
+        for _, rows in stretches
+    ]
+    found = iter(infestations(counts, confidence_level=confidence_level))
+    return [
+        tuple(Look(words, len(rows), rows.count("session"), next(found)) for words, rows in stretches)
+        for stretches in named
+    ]
+
+
+def _stretches(looks: Columns) -> list[tuple[str, Columns]]:
+    """Looks before the dip, the first after it, and by days since, in words; only stretches with a look."""
     named = [("before the dip", looks["before"]), ("after the dip", looks["after"])]
     later, day = looks["later"], looks["day"]
     for first, last in DAY_BANDS:
         words = f"{first} to {last} days later" if last < DAY_BANDS[-1][1] else f"{first} days later or more"
         named.append((words, later & (first <= day) & (day <= last)))
-    rows = [(words, looks.part(mask).last_of_each("tray")) for words, mask in named if mask.any()]
-    return tuple(
-        Look(
-            words, len(part), part.count("session"),
-            infestation(
-                part["alive"], _living_infested(part), part["examined"], session=part["session"],
-                confidence_level=confidence_level,
-            ),
-        )
-        for words, part in rows
-    )  # fmt: skip
+    return [(words, looks.part(mask).last_of_each("tray")) for words, mask in named if mask.any()]
 
 
 def _living_infested(looks: Columns) -> np.ndarray:
@@ -155,12 +178,15 @@ def _living_infested(looks: Columns) -> np.ndarray:
     return np.where(looks["alive"] > 0, looks["infested"], 0.0)
 
 
-def _follow_up(looks: Columns, *, confidence_level: float) -> FollowUp:
+def _follow_ups(parts: Sequence[Columns], *, confidence_level: float) -> list[FollowUp]:
     """What was seen on the pieces after the dip, tray by tray, of the trays that had the pest."""
-    looks = looks.part(looks["had"])
-    seen = looks.part(~looks["before"])
-    columns = (seen[name] for name in ("tray", "day", "alive"))
-    return follow_up(*columns, session=seen["session"], trays=looks.count("tray"), confidence_level=confidence_level)
+    with_pest = [looks.part(looks["had"]) for looks in parts]
+    seen = [looks.part(~looks["before"]) for looks in with_pest]
+    columns = [
+        (*(after[name] for name in ("tray", "day", "alive", "session")), looks.count("tray"))
+        for looks, after in zip(with_pest, seen, strict=True)
+    ]
+    return follow_ups(columns, confidence_level=confidence_level)
 
 
 def _newcomers(looks: Columns) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from afterdip.answers.columns import Columns
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.proportion import difference_of
-from afterdip.removal import Shares, shares_of_found
+from afterdip.removal import Shares, shares_of_pests
 from afterdip.tally.removal import COMPARTMENTS
 
 
@@ -58,10 +59,31 @@ class SharesCell:
         return self.keys | counts | {name: number.to_json() for name, number in numbers.items()}
 
 
-def shares_cell(keys: dict, dips: Columns, sham: Columns, *, confidence_level: float) -> SharesCell:
-    """Read the shares of some rows of `PestTally.dips` beside those of the sham's rows; either may be empty."""
-    shares = _shares_of(dips, confidence_level=confidence_level)
-    shaken = _of_the_sham(_shares_of(sham, confidence_level=confidence_level))
+def shares_cells(
+    parts: Sequence[tuple[dict, Columns, Columns]], *, confidence_level: float
+) -> tuple[SharesCell, ...]:
+    """Read the shares of parts of `PestTally.dips`, (keys, dips, the sham's dips), in one search; any may be empty.
+
+    The sham stands beside many cells: the same rows are read once.
+    """
+    rows = {dips.rows.tobytes(): dips for _, *both in parts for dips in both}
+    counts = [(dips[name], dips["found"], dips["session"]) for dips in rows.values() for name in ("removed", "killed")]
+    found = iter(shares_of_pests(counts, confidence_level=confidence_level))
+    shares = {
+        key: _said(dips, Shares(next(found), next(found)), confidence_level=confidence_level)
+        for key, dips in rows.items()
+    }
+    return tuple(
+        _shares_cell(keys, dips, sham, *(shares[side.rows.tobytes()] for side in (dips, sham)), confidence_level)
+        for keys, dips, sham in parts
+    )
+
+
+def _shares_cell(
+    keys: dict, dips: Columns, sham: Columns, shares: Shares, shaken: Shares, confidence_level: float
+) -> SharesCell:
+    """One cell from its rows and the shares of both sides."""
+    shaken = _of_the_sham(shaken)
     if keys.get("is_control"):
         itself = cannot_say("this is the sham itself", confidence_level=confidence_level)
         over = (itself, itself)
@@ -80,14 +102,8 @@ def shares_cell(keys: dict, dips: Columns, sham: Columns, *, confidence_level: f
     )
 
 
-def _shares_of(dips: Columns, *, confidence_level: float) -> Shares:
-    """Removed and killed; a stage that stays glued on has no removed share unless someone looked for it in the bath."""
-    return dips.once(("shares", confidence_level), lambda rows: _read_shares(rows, confidence_level))
-
-
-def _read_shares(dips: Columns, confidence_level: float) -> Shares:
-    columns = (dips[name] for name in ("removed", "killed", "found"))
-    shares = shares_of_found(*columns, session=dips["session"], confidence_level=confidence_level)
+def _said(dips: Columns, shares: Shares, *, confidence_level: float) -> Shares:
+    """A stage that stays glued on has no removed share unless someone looked for it in the bath; nor have no counts."""
     if len(dips) and dips["glued"].all() and not dips["bath_rows"].any():
         words = "eggs do not fall; not looked for in the bath"
         silent = cannot_say(words, confidence_level=confidence_level, sessions=shares.killed.sessions)

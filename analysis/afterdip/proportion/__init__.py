@@ -2,7 +2,17 @@
 
 from .differences import miettinen_nurminen_difference, newcombe_difference, paired_difference, restricted_second
 from .mover import difference_of, ratio_of
-from .rates import intensity_limits, mean_limits, ratio_limits, session_intensity, session_mean, session_ratio
+from .rates import (
+    intensity_limits,
+    mean_limits,
+    ratio_limits,
+    session_intensities,
+    session_intensity,
+    session_mean,
+    session_means,
+    session_ratio,
+    session_ratios,
+)
 from .sessions import (
     ASSUMED_CORRELATION,
     MIN_SESSIONS,
@@ -33,11 +43,14 @@ __all__ = [
     "ratio_limits",
     "ratio_of",
     "restricted_second",
+    "session_intensities",
     "session_intensity",
     "session_mean",
+    "session_means",
     "session_proportion",
     "session_proportions",
     "session_ratio",
+    "session_ratios",
     "share_limits",
     "upper_bound_when_none",
     "wilson",

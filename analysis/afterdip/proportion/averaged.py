@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-Floats = NDArray[np.float64]
+from .ragged import Floats, Places
+
 WEIGHED_AT = 0.9
 """Where the sessions are weighed: so far from the estimate (0) to the candidate (1), on a logarithmic scale.
 
@@ -31,7 +31,7 @@ def average_chance(log_weight: Floats, chance: Floats) -> Floats:
     return (weight * chance).sum(-1) / weight.sum(-1)
 
 
-Chance = Callable[[Floats, NDArray[np.intp]], Floats]
+Chance = Callable[[Floats, Places], Floats]
 """Chances of the candidate values of some cells, and which cells these are; both of shape (n_some,)."""
 
 
@@ -55,7 +55,7 @@ def where_it_passes(chance: Chance, target: Floats | float, low: Floats, high: F
     """
     aim = np.broadcast_to(ndtri(target), low.shape)
 
-    def above(logs: Floats, cells: NDArray[np.intp]) -> Floats:
+    def above(logs: Floats, cells: Places) -> Floats:
         return ndtri(np.clip(chance(np.exp(logs), cells), 1e-290, 1 - 1e-16)) - aim[cells]
 
     left, at_left = _move_out(above, np.log(low), -1.0)

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import betainc, betaincinv, gammaln, xlogy
 
-from .averaged import WEIGHED_AT, Floats, average_chance, both_tails
+from .averaged import WEIGHED_AT, average_chance, both_tails
+from .ragged import Floats, Places, Ragged
 
-Spreads = Callable[[Floats, NDArray[np.intp]], Floats]
-"""Means of some cells and which cells these are -> squared coefficients of variation of the sessions' rates.
+Spreads = Callable[[Floats, Places, Floats], Floats]
+"""Means, cells and exposures of some sessions, shape (n_rows,) -> squared coefficients of variation of their rates.
 
-These have the shape (n_some, n_strengths, n_sessions); the first and the last axis may be 1. No spread is `NO_SPREAD`.
+These have the shape (n_strengths, n_rows), where n_rows may be 1. No spread is `NO_SPREAD`.
 """
 NO_SPREAD = 1e-4
 
@@ -32,17 +32,22 @@ def count_limits(
     log_weights = np.log(np.tile(weights, len(scales)))
     scale = np.repeat(scales, len(weights))
     seen = found[:, None] / scale + 0.5
+    sessions = Ragged.of(counts, exposure, used=exposure > 0)
 
-    def shapes(mean: Floats, cells: NDArray[np.intp]) -> Floats:
-        squares = (spreads(mean, cells) * exposure[cells, None, :] ** 2).sum(-1)
-        return np.tile(total[cells, None] ** 2 / squares, len(scales))
+    def shapes(mean: Floats, cells: Places) -> Floats:
+        some, place = sessions.part(cells)
+        spread = spreads(mean[place], cells[place], some.columns[1])
+        return np.tile((total[cells] ** 2 / some.sums(spread * some.columns[1] ** 2)).T, len(scales))
 
-    def chance(mean: Floats, cells: NDArray[np.intp]) -> Floats:
+    def chance(mean: Floats, cells: Places) -> Floats:
         between = (found / total)[cells] ** (1 - WEIGHED_AT) * mean**WEIGHED_AT
-        sessions, spread, shape = (counts[cells], exposure[cells]), spreads(between, cells), shapes(mean, cells)
-        known = np.concatenate([log_likelihood(*sessions, between, spread, at) for at in scales], axis=-1)
-        expected = (mean * total[cells])[:, None] / scale
-        return average_chance(known + log_weights, betainc(seen[cells], shape, expected / (expected + shape)))
+        some, place = sessions.part(cells)
+        spread = spreads(between[place], cells[place], some.columns[1])
+        known = [some.sums(log_likelihood(*some.columns, between[place], spread, at)) for at in scales]
+        expected, shape = (mean * total[cells])[:, None] / scale, shapes(mean, cells)
+        return average_chance(
+            np.concatenate(known).T + log_weights, betainc(seen[cells], shape, expected / (expected + shape))
+        )
 
     guess = shapes(found / total, np.arange(total.size))
     low, high = (betaincinv(seen, guess, at) for at in (tail, 1 - tail))
@@ -52,13 +57,11 @@ def count_limits(
 
 
 def log_likelihood(counts: Floats, exposure: Floats, mean: Floats, spread: Floats, scale: float) -> Floats:
-    """Log likelihood of negative binomial sessions, shape (n_cells, n_strengths); those without exposure are left out.
+    """Log likelihood of negative binomial sessions with some exposure, shape (n_strengths, n_rows).
 
-    `scale` other than 1 stretches the distribution as quasi-likelihoods do: it is the variance over the mean at no
-    spread.
+    `counts`, `exposure`, `mean`: shape (n_rows,); `spread`: as `Spreads` gives it. `scale` other than 1 stretches the
+    distribution as quasi-likelihoods do: it is the variance over the mean at no spread.
     """
-    used = np.count_nonzero(exposure, axis=-1)[:, None]
-    counts, exposure = (part[:, None, :] / scale for part in (np.where(exposure > 0, counts, 0.0), exposure))
-    odds = mean[:, None, None] * exposure * spread
+    counts, odds = counts / scale, mean * exposure / scale * spread
     drawn = gammaln(counts + 1 / spread) - gammaln(1 / spread) - gammaln(counts + 1)
-    return (drawn + xlogy(counts, odds) - (counts + 1 / spread) * np.log1p(odds)).sum(-1) - used * np.log(scale)
+    return drawn + xlogy(counts, odds) - (counts + 1 / spread) * np.log1p(odds) - np.log(scale)

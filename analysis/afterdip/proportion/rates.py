@@ -8,13 +8,14 @@ showed anything, held 92-100 % and were up to twice as wide: `calibrate/removal.
 
 from __future__ import annotations
 
-from functools import partial
+from collections.abc import Sequence
 
 import numpy as np
 from scipy.special import gammaincinv
 
 from ..estimate import Estimate, cannot_say
 from .counts import NO_SPREAD, Spreads, count_limits
+from .ragged import stacked
 from .sessions import ASSUMED_CORRELATION, CORRELATION_WEIGHTS, CORRELATIONS, MIN_SESSIONS, by_session, share_limits
 
 SPREADS = np.array([NO_SPREAD, 0.1, 0.25, 0.5, 1.0, 2.0, 3.0, 6.0])
@@ -36,9 +37,18 @@ def session_mean(
 
     No count at all gives a bound. No pieces or too few sessions is "cannot say".
     """
+    options = {"before": [before], "confidence_level": confidence_level, "min_sessions": min_sessions}
+    return session_means([(counts, pieces, session)], **options)[0]
+
+
+def session_means(
+    counts: Sequence[tuple], *, before: Sequence[float] | None = None, confidence_level: float = 0.95,
+    min_sessions: int = MIN_SESSIONS,
+) -> list[Estimate]:
+    """What `session_mean` gives for each of `counts`, (counts, pieces, session labels or None), in one search."""
+    before = np.zeros(len(counts)) if before is None else np.asarray(before, float)
     words = "mean per piece (ratio of sums)"
-    limits = partial(mean_limits, before=before)
-    return _estimate(limits, counts, pieces, session, confidence_level, min_sessions, words)
+    return _estimates(mean_limits, counts, confidence_level, min_sessions, words, before)
 
 
 def session_ratio(
@@ -48,19 +58,35 @@ def session_ratio(
 
     Limits by `ratio_limits`; arguments and "cannot say" as `session_mean`.
     """
-    return _estimate(ratio_limits, after, before, session, confidence_level, min_sessions, "ratio of sums")
+    options = {"confidence_level": confidence_level, "min_sessions": min_sessions}
+    return session_ratios([(after, before, session)], **options)[0]
+
+
+def session_ratios(
+    counts: Sequence[tuple], *, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS
+) -> list[Estimate]:
+    """What `session_ratio` gives for each of `counts`, (after, before, session labels or None), in one search."""
+    return _estimates(ratio_limits, counts, confidence_level, min_sessions, "ratio of sums")
 
 
 def session_intensity(
     pests, infested, *, session=None, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS
 ) -> Estimate:
     """Pests per infested piece, limits by `intensity_limits`; arguments and "cannot say" as `session_mean`."""
+    options = {"confidence_level": confidence_level, "min_sessions": min_sessions}
+    return session_intensities([(pests, infested, session)], **options)[0]
+
+
+def session_intensities(
+    counts: Sequence[tuple], *, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS
+) -> list[Estimate]:
+    """What `session_intensity` gives for each of `counts`, (pests, infested, session labels or None), in one search."""
     words = "mean per infested piece (ratio of sums)"
-    return _estimate(intensity_limits, pests, infested, session, confidence_level, min_sessions, words)
+    return _estimates(intensity_limits, counts, confidence_level, min_sessions, words)
 
 
 def mean_limits(
-    counts, pieces, *, confidence_level: float = 0.95, before=0.0
+    counts, pieces, before=0.0, *, confidence_level: float = 0.95
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, lower and upper limit for arrays of shape (..., n_sessions).
 
@@ -82,7 +108,7 @@ def mean_limits(
 
 def _spreads(_before: np.ndarray) -> tuple[Spreads, np.ndarray]:
     """The spreads of pests on pieces, whatever their mean, and their weights."""
-    return lambda _mean, _cells: SPREADS[None, :, None], SPREAD_WEIGHTS
+    return lambda *_: SPREADS[:, None], SPREAD_WEIGHTS
 
 
 def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray]:
@@ -92,10 +118,10 @@ def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray]:
     """
     pests, alike = SPREADS[1::2], CORRELATIONS[::2]
 
-    def spreads(mean: np.ndarray, cells: np.ndarray) -> np.ndarray:
-        survival = np.maximum(before[cells] / mean - 1, 0.0)[:, None] * alike
-        joint = (1 + pests[:, None]) * (1 + survival[:, None, :]) - 1
-        return joint.reshape(len(mean), -1, 1)
+    def spreads(mean: np.ndarray, cells: np.ndarray, _exposure: np.ndarray) -> np.ndarray:
+        survival = np.maximum(before[cells] / mean - 1, 0.0) * alike[:, None]
+        joint = (1 + pests[:, None, None]) * (1 + survival) - 1
+        return joint.reshape(-1, mean.size)
 
     return spreads, np.outer(SPREAD_WEIGHTS[1::2], CORRELATION_WEIGHTS[::2]).ravel()
 
@@ -119,8 +145,8 @@ def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.n
         low[thinned], high[thinned] = limits[1:]
     if (grown := (ratio > 0) & ~thinned).any():
         changed = np.maximum(np.abs(1 - ratio[grown]), 0.25) / ratio[grown]
-        spreads = np.maximum(changed[:, None] * CORRELATIONS[::2], NO_SPREAD)[..., None]
-        law = (lambda _mean, cells: spreads[cells], CORRELATION_WEIGHTS[::2])
+        spreads = np.maximum(changed * CORRELATIONS[::2, None], NO_SPREAD)
+        law = (lambda _mean, cells, _exposure: spreads[:, cells], CORRELATION_WEIGHTS[::2])
         low[grown], high[grown] = count_limits(after[grown], before[grown], *law, tail, scales=RAGGED)
     return ratio, low, high
 
@@ -137,11 +163,15 @@ def intensity_limits(pests, infested, *, confidence_level: float = 0.95) -> tupl
     further = pests - infested * least[..., None]
     low, high = np.zeros(least.shape), np.array(_none_bound(infested, tail))
     if (some := further.sum(-1) > 0).any():
-        on_pieces = CLUMPS[:, None] / np.maximum(infested[some], 1.0)[:, None, :]
-        spreads = np.concatenate([on_pieces, on_pieces + 0.5], axis=1)
-        law = (lambda _mean, cells: spreads[cells], np.ones(2 * len(CLUMPS)))
+        law = (_spreads_on_pieces, np.ones(2 * len(CLUMPS)))
         low[some], high[some] = count_limits(further[some], infested[some], *law, tail)
     return pests.sum(-1) / infested.sum(-1), least + low, least + high
+
+
+def _spreads_on_pieces(_mean: np.ndarray, _cells: np.ndarray, infested: np.ndarray) -> np.ndarray:
+    """Clumps on each infested piece weigh less the more pieces a session has; sessions may differ besides."""
+    on_pieces = CLUMPS[:, None] / np.maximum(infested, 1.0)
+    return np.concatenate([on_pieces, on_pieces + 0.5])
 
 
 def _none_bound(pieces: np.ndarray, tail: float) -> np.ndarray:
@@ -161,18 +191,27 @@ def _none_bound(pieces: np.ndarray, tail: float) -> np.ndarray:
     return mean
 
 
-def _estimate(limits, counts, exposure, session, confidence_level: float, min_sessions: int, words: str) -> Estimate:
-    """Sum to sessions, refuse too few, and dress the limits as an Estimate."""
-    counts, exposure = by_session(session, counts, exposure)
-    used = exposure + counts > 0
-    counts, exposure, sessions = counts[used], exposure[used], int(used.sum())
-    if exposure.sum() == 0:
-        return cannot_say("no denominator: none to begin with", confidence_level=confidence_level, sessions=0)
-    if sessions < min_sessions:
-        reason = f"too few sessions: {sessions}, needs {min_sessions}"
-        return cannot_say(reason, confidence_level=confidence_level, sessions=sessions)
-    value, low, high = (float(number) for number in limits(counts, exposure, confidence_level=confidence_level))
-    return Estimate(
-        estimate=value, low=low, high=high, confidence_level=confidence_level, sessions=sessions,
-        method=f"{words}, limits at session level",
-    )
+def _estimates(
+    limits, counts, confidence_level: float, min_sessions: int, words: str, *each: np.ndarray
+) -> list[Estimate]:
+    """Sum to sessions, refuse too few, and dress the limits as Estimates; `each`: one number for each of `counts`."""
+    summed = [by_session(session, top, bottom) for top, bottom, session in counts]
+    used = [(top[bottom + top > 0], bottom[bottom + top > 0]) for top, bottom in summed]
+    some = [bottom.any() for _, bottom in used]
+    enough = np.flatnonzero([any_ and len(top) >= min_sessions for any_, (top, _) in zip(some, used, strict=True)])
+    top, bottom = (stacked([used[i][k] for i in enough]) for k in (0, 1))
+    found = zip(*limits(top, bottom, *(x[enough] for x in each), confidence_level=confidence_level), strict=True)
+
+    def estimate(any_: bool, n: int) -> Estimate:
+        if not any_:
+            return cannot_say("no denominator: none to begin with", confidence_level=confidence_level, sessions=0)
+        if n < min_sessions:
+            reason = f"too few sessions: {n}, needs {min_sessions}"
+            return cannot_say(reason, confidence_level=confidence_level, sessions=n)
+        value, low, high = map(float, next(found))
+        return Estimate(
+            estimate=value, low=low, high=high, confidence_level=confidence_level, sessions=n,
+            method=f"{words}, limits at session level",
+        )  # fmt: skip
+
+    return [estimate(any_, len(top)) for any_, (top, _) in zip(some, used, strict=True)]

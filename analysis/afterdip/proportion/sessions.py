@@ -9,14 +9,15 @@ where few sessions show the rarer outcome, with t quantiles (94 % at worst, but 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
-from scipy.special import betainc, betaincinv, expit, gammaln, logit
+from scipy.special import betainc, betaincinv, expit, logit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
 from .averaged import WEIGHED_AT, average_chance, both_tails
+from .ragged import Ragged, rising, stacked
 from .single import exact_limits
 
 ASSUMED_CORRELATION = 0.2  # of outcomes within a session, where the sessions themselves cannot tell: 0.05-0.3 is usual
@@ -57,42 +58,40 @@ def session_proportion(
     session. None or all of the trials give a bound that uses `assumed_correlation`. No trials, or fewer than
     `min_sessions` sessions with trials, is "cannot say". Raises DataError where events exceed trials.
     """
-    events, trials = by_session(session, events, trials)
     return session_proportions(
-        [events], trials, confidence_level=confidence_level, assumed_correlation=assumed_correlation,
+        [(events, trials, session)], confidence_level=confidence_level, assumed_correlation=assumed_correlation,
         min_sessions=min_sessions,
     )[0]  # fmt: skip
 
 
 def session_proportions(
-    events, trials, *, confidence_level: float = 0.95, assumed_correlation: float = ASSUMED_CORRELATION,
+    counts: Sequence[tuple], *, confidence_level: float = 0.95, assumed_correlation: float = ASSUMED_CORRELATION,
     min_sessions: int = MIN_SESSIONS,
 ) -> list[Estimate]:
-    """What `session_proportion` gives for each row of `events`, shape (n_proportions, n_sessions), in one search.
-
-    `trials`: shape (n_sessions,), those of every row.
-    """
-    events, trials = np.asarray(events, float), np.asarray(trials, float)
-    if (events > trials * (1 + 1e-12)).any():
+    """What `session_proportion` gives for each of `counts`, (events, trials, session labels or None), in one search."""
+    summed = [by_session(session, events, trials) for events, trials, session in counts]
+    if any((events > trials * (1 + 1e-12)).any() for events, trials in summed):
         raise DataError("a session has more events than trials")
-    sessions = int(np.count_nonzero(trials))
-    if sessions < max(min_sessions, 1):
-        reason = f"too few sessions: {sessions}, needs {min_sessions}" if sessions else ""
-        reason = reason or "no denominator: nothing was counted"
-        return [cannot_say(reason, confidence_level=confidence_level, sessions=sessions)] * len(events)
-    limits = share_limits(
-        events, np.broadcast_to(trials, events.shape), confidence_level=confidence_level,
+    sessions = [int(np.count_nonzero(trials)) for _, trials in summed]
+    enough = [both for both, n in zip(summed, sessions, strict=True) if n >= max(min_sessions, 1)]
+    limits = zip(*share_limits(
+        *(stacked([both[k] for both in enough]) for k in (0, 1)), confidence_level=confidence_level,
         assumed_correlation=assumed_correlation,
-    )  # fmt: skip
+    ), strict=True)  # fmt: skip
     bound = f"a bound: exact limits, intra-session correlation taken as {assumed_correlation}"
-    return [
-        Estimate(
-            estimate=float(share), low=float(low), high=float(high), confidence_level=confidence_level,
-            sessions=sessions,
-            method=f"ratio of sums, {bound if share in (0, 1) else 'limits averaged over intra-session correlations'}",
-        )
-        for share, low, high in zip(*limits, strict=True)
-    ]  # fmt: skip
+
+    def estimate(n: int) -> Estimate:
+        if n < max(min_sessions, 1):
+            reason = f"too few sessions: {n}, needs {min_sessions}" if n else "no denominator: nothing was counted"
+            return cannot_say(reason, confidence_level=confidence_level, sessions=n)
+        share, low, high = map(float, next(limits))
+        words = bound if share in (0, 1) else "limits averaged over intra-session correlations"
+        return Estimate(
+            estimate=share, low=low, high=high, confidence_level=confidence_level, sessions=n,
+            method=f"ratio of sums, {words}",
+        )  # fmt: skip
+
+    return [estimate(n) for n in sessions]
 
 
 def share_limits(
@@ -149,18 +148,20 @@ def _limits_between(events: np.ndarray, trials: np.ndarray, tail: float) -> tupl
 def beta_binomial(events: np.ndarray, trials: np.ndarray) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     """Log likelihood of each of `CORRELATIONS` at shares of some cells, less what no correlation changes.
 
-    The returned function takes shares, shape (n_some,), and which cells they are of, and returns (n_some, n_strengths).
+    Every cell has events and trials without one. The returned function takes shares, shape (n_some,), and which cells
+    they are of, and returns (n_some, n_strengths).
     """
-    strengths = 1 / CORRELATIONS[1:] - 1
-    some, rest, all_ = (part[:, None, :] for part in (events, trials - events, trials))
-    fixed = (gammaln(strengths[:, None]) - gammaln(all_ + strengths[:, None])).sum(-1)
+    strengths, n = 1 / CORRELATIONS[1:, None] - 1, len(events)
+    counts = np.concatenate([events, trials - events, trials])  # all three in one table: one look-up a step
+    counts = Ragged.of(counts, used=counts > 0)
+    fixed = rising(counts, np.repeat(strengths, n, axis=1), np.arange(2 * n, 3 * n))
     found, other = events.sum(-1), (trials - events).sum(-1)
 
     def likelihood(share: np.ndarray, cells: np.ndarray) -> np.ndarray:
-        a, b = (part[:, None, None] * strengths[:, None] for part in (share, 1 - share))
-        drawn = gammaln(some[cells] + a) - gammaln(a) + gammaln(rest[cells] + b) - gammaln(b)
+        both = rising(counts, strengths * np.concatenate([share, 1 - share]), np.concatenate([cells, cells + n]))
+        drawn = both[:, : cells.size] + both[:, cells.size :]
         alone = found[cells] * np.log(share) + other[cells] * np.log1p(-share)
-        return np.concatenate([alone[:, None], drawn.sum(-1) + fixed[cells]], axis=-1)
+        return np.concatenate([alone[None, :], drawn - fixed[:, cells]]).T
 
     return likelihood
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from ..estimate import Estimate, cannot_say
-from .reductions import schneider_orelli_reduction
-from .shares import shares_of_found
+from .reductions import schneider_orelli_reductions
+from .shares import shares_of_pests
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,7 @@ EPA = ControlRule(
 )
 CONTROL_RULES = {rule.name: rule for rule in (WHO, CDC, EPA)}
 """Borrowed from other trades: no rule exists for coral dips."""
+DECISIONS = ("as it is", "corrected", "void", "no sham")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +52,7 @@ class ControlledKill:
     """Kill as a named control rule leads to it: as counted, corrected for the sham's deaths, or void."""
 
     rule: str
-    decision: str  # as it is, corrected, void, no sham
+    decision: str  # one of DECISIONS
     control_mortality: Estimate
     kill: Estimate
 
@@ -68,20 +70,34 @@ def controlled_kill(
 
     The decision is taken on the sham's dead share as counted. Without a usable sham the kill is "cannot say".
     """
-    options = {"confidence_level": confidence_level}
-    sham = shares_of_found(sham_dead, sham_dead, sham_found, session=sham_session, **options).killed
-    if not sham.known:
-        words = f"no sham to judge by: {sham.reason}"
-        return ControlledKill(rule.name, "no sham", sham, cannot_say(words, confidence_level=confidence_level))
-    decision = rule.decide(sham.estimate)
-    if decision == "void":
-        words = f"void: the sham itself killed {sham.estimate:.0%}, more than {rule.void_above:.0%} ({rule.name})"
-        kill = cannot_say(words, confidence_level=confidence_level, sessions=sham.sessions)
-    elif decision == "corrected":
-        both = {"session": session, "sham_session": sham_session}
-        kill = schneider_orelli_reduction(dead, found, sham_dead, sham_found, **both, **options).estimate
-    else:
-        kill = shares_of_found(dead, dead, found, session=session, **options).killed
-        if kill.known:
-            kill = replace(kill, method=f"{kill.method}; sham deaths too few to correct ({rule.name})")
-    return ControlledKill(rule.name, decision, sham, kill)
+    arms = (dead, found, session), (sham_dead, sham_found, sham_session)
+    return controlled_kills([arms], rule=rule, confidence_level=confidence_level)[0]
+
+
+def controlled_kills(
+    arms: Sequence[tuple], *, rule: ControlRule = WHO, confidence_level: float = 0.95
+) -> list[ControlledKill]:
+    """What `controlled_kill` gives for each of `arms`: (dead, found, session labels) of the agent and of the sham."""
+    level = {"confidence_level": confidence_level}
+    shams = shares_of_pests([sham for _, sham in arms], **level)
+    decisions = [rule.decide(sham.estimate) if sham.known else "no sham" for sham in shams]
+    led_to = {name: [pair for pair, its in zip(arms, decisions, strict=True) if its == name] for name in DECISIONS}
+    plain = iter(shares_of_pests([agent for agent, _ in led_to["as it is"]], **level))
+    corrected = iter(schneider_orelli_reductions(led_to["corrected"], **level))
+
+    def kill(decision: str, sham: Estimate) -> Estimate:
+        if decision == "no sham":
+            return cannot_say(f"no sham to judge by: {sham.reason}", **level)
+        if decision == "void":
+            words = f"void: the sham itself killed {sham.estimate:.0%}, more than {rule.void_above:.0%} ({rule.name})"
+            return cannot_say(words, sessions=sham.sessions, **level)
+        if decision == "corrected":
+            return next(corrected).estimate
+        share = next(plain)
+        words = f"{share.method}; sham deaths too few to correct ({rule.name})"
+        return replace(share, method=words) if share.known else share
+
+    return [
+        ControlledKill(rule.name, decision, sham, kill(decision, sham))
+        for decision, sham in zip(decisions, shams, strict=True)
+    ]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..estimate import Estimate
-from ..proportion import session_proportion
+from ..proportion import session_proportions
 
 NONE_HAD = "no tray had this pest when it was dipped"
 NOT_LOOKED = "not looked at after the dip"
@@ -47,24 +48,35 @@ def follow_up(tray, day, alive, *, session, trays: int, confidence_level: float 
     `trays`: how many had the pest when dipped, looked at or not. A tray's first look is that of its smallest day, and
     several rows of a day are added.
     """
+    return follow_ups([(tray, day, alive, session, trays)], confidence_level=confidence_level)[0]
+
+
+def follow_ups(looks: Sequence[tuple], *, confidence_level: float = 0.95) -> list[FollowUp]:
+    """What `follow_up` gives for each of `looks`, (tray, day, alive, session, trays), in one search."""
+    seen = [_seen(*columns) for *columns, _ in looks]
+    came_back = [(again & clean & back, again & clean, labels) for clean, again, back, labels in seen]
+    shares = session_proportions(came_back, confidence_level=confidence_level)
+    return [
+        FollowUp(
+            trays, len(clean), int(clean.sum()), int(watched.sum()), int(returned.sum()),
+            replace(share, trays=int(watched.sum())), _verdict(clean, again, back) if trays else NONE_HAD,
+        )
+        for (*_, trays), (clean, again, back, _), (returned, watched, _), share
+        in zip(looks, seen, came_back, shares, strict=True)
+    ]  # fmt: skip
+
+
+def _seen(tray, day, alive, session) -> tuple[np.ndarray, ...]:
+    """By tray: none living at its first look, looked at again, any living then, and the label of its dip."""
     tray, day, alive, session = np.asarray(tray), np.asarray(day, float), np.asarray(alive, float), np.asarray(session)
     labels, first_row, codes = np.unique(tray, return_index=True, return_inverse=True)
-    first_day = np.full(len(labels), np.inf)
+    n, first_day = len(labels), np.full(len(labels), np.inf)
     np.minimum.at(first_day, codes, day)
     at_first = day == first_day[codes]
-    n = len(labels)
     clean = np.bincount(codes[at_first], weights=alive[at_first], minlength=n) == 0
     again = np.bincount(codes[~at_first], minlength=n) > 0
     back = np.bincount(codes[~at_first], weights=alive[~at_first], minlength=n) > 0
-    watched = clean & again
-    came_back = (watched & back).astype(float)
-    share = session_proportion(
-        came_back, watched.astype(float), session=session[first_row], confidence_level=confidence_level
-    )
-    return FollowUp(
-        trays, n, int(clean.sum()), int(watched.sum()), int((watched & back).sum()),
-        replace(share, trays=int(watched.sum())), _verdict(clean, again, back) if trays else NONE_HAD,
-    )
+    return clean, again, back, session[first_row]
 
 
 def _verdict(clean: np.ndarray, again: np.ndarray, back: np.ndarray) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..estimate import Estimate, cannot_say
-from ..proportion import clopper_pearson, session_intensity, session_mean, session_proportion
+from ..proportion import clopper_pearson, session_intensities, session_means, session_proportions
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,33 +40,50 @@ def infestation(pests, infested, examined, *, session=None, confidence_level: fl
 
     `infested` is NaN where only the pests were counted: such rows count for abundance, not for prevalence or intensity.
     """
+    return infestations([(pests, infested, examined, session)], confidence_level=confidence_level)[0]
+
+
+def infestations(looks: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Infestation]:
+    """What `infestation` gives for each of `looks`, (pests, infested, examined, session labels or None), in one go."""
+    looks = [_look(*look) for look in looks]
+    known = [tuple(column[~np.isnan(look[1])] for column in look) for look in looks]
+    level = {"confidence_level": confidence_level}
+    parts = (
+        looks,
+        known,
+        session_proportions([(infested, examined, labels) for _, infested, examined, labels in known], **level),
+        session_intensities([(pests, infested, labels) for pests, infested, _, labels in known], **level),
+        session_means([(pests, examined, labels) for pests, _, examined, labels in looks], **level),
+    )
+    return [_infestation(*part, **level) for part in zip(*parts, strict=True)]
+
+
+def _look(pests, infested, examined, session) -> tuple[np.ndarray, ...]:
+    """One look as arrays, each row a session of its own where none are named."""
     pests, infested, examined = (np.asarray(column, float) for column in (pests, infested, examined))
-    session = np.arange(len(pests)) if session is None else np.asarray(session)
-    known = ~np.isnan(infested)
-    options = {"session": session[known], "confidence_level": confidence_level}
-    whole = {"session": session, "confidence_level": confidence_level}
-    counts = {"pieces": int(examined[known].sum()), "pests": int(pests[known].sum())}
-    prevalence = replace(session_proportion(infested[known], examined[known], **options), **counts)
-    found, looked_at = float(infested[known].sum()), float(examined[known].sum())
+    return pests, infested, examined, np.arange(len(pests)) if session is None else np.asarray(session)
+
+
+def _infestation(
+    look: tuple, known: tuple, prevalence: Estimate, intensity: Estimate, abundance: Estimate, *,
+    confidence_level: float,
+) -> Infestation:  # fmt: skip
+    """Put one look together: its rows, those of them with infested pieces counted, and the three figures."""
+    pests, _, examined, _ = look
+    found, looked_at = float(known[1].sum()), float(known[2].sum())
     exact = clopper_pearson(found, looked_at, confidence_level=confidence_level)
     if prevalence.known:
         prevalence = replace(prevalence, low=min(prevalence.low, exact.low), high=max(prevalence.high, exact.high))
+    if not found:
+        silent = "no piece was infested" if len(known[1]) else "infested pieces were not counted"
+        intensity = cannot_say(silent, confidence_level=confidence_level)
+    counts = {"pieces": int(looked_at), "pests": int(known[0].sum())}
     return Infestation(
         examined=int(examined.sum()),
-        infested=int(infested[known].sum()) if known.any() else None,
+        infested=int(found) if len(known[1]) else None,
         pests=int(pests.sum()),
-        prevalence=prevalence,
+        prevalence=replace(prevalence, **counts),
         prevalence_if_independent=replace(exact, **counts),
-        intensity=_intensity(pests[known], infested[known], options, counts),
-        abundance=replace(
-            session_mean(pests, examined, **whole), pieces=int(examined.sum()), pests=int(pests.sum())
-        ),
+        intensity=replace(intensity, **counts),
+        abundance=replace(abundance, pieces=int(examined.sum()), pests=int(pests.sum())),
     )
-
-
-def _intensity(pests, infested, options: dict, counts: dict) -> Estimate:
-    """Pests per infested piece, where any was infested."""
-    if not infested.sum():
-        silent = "no piece was infested" if len(infested) else "infested pieces were not counted"
-        return cannot_say(silent, confidence_level=options["confidence_level"], **counts)
-    return replace(session_intensity(pests, infested, **options), **counts)

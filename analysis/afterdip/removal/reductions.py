@@ -8,12 +8,13 @@ may have had none left the lower limit is open (None).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..estimate import Estimate, cannot_say
-from ..proportion import by_session, ratio_influence, ratio_of, session_mean, session_proportion, session_ratio
+from ..proportion import by_session, ratio_influence, ratio_of, session_means, session_proportions, session_ratios
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +41,18 @@ def before_after_reduction(after, before, *, session=None, confidence_level: flo
 
     No control: handling, hiding and time are in it. None before is "no denominator".
     """
-    ratio = session_ratio(after, before, session=session, confidence_level=confidence_level)
-    error = log_ratio_standard_error(after, before, session=session)
-    return _reduction("before/after", "1 - after/before", "none (the same pieces before)", ratio, error, np.sum(before))
+    return before_after_reductions([(after, before, session)], confidence_level=confidence_level)[0]
+
+
+def before_after_reductions(counts: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
+    """What `before_after_reduction` gives for each of `counts`, (after, before, session labels or None), in one go."""
+    arms = [_summed(arm) for arm in counts]
+    ratios = session_ratios(arms, confidence_level=confidence_level)
+    formula, control = "1 - after/before", "none (the same pieces before)"
+    return [
+        _reduction("before/after", formula, control, ratio, (arm,), arm[1])
+        for ratio, arm in zip(ratios, arms, strict=True)
+    ]
 
 
 def abbott_reduction(
@@ -52,38 +62,50 @@ def abbott_reduction(
 
     `after`: living pests on `pieces` examined. Assumes both arms were equally infested before.
     """
-    options = {"confidence_level": confidence_level}
-    sham = session_mean(sham_after, sham_pieces, session=sham_session, **options)
-    treated = session_mean(after, pieces, session=session, before=sham.estimate or 0.0, **options)
-    error = _joint_error((after, pieces, session), (sham_after, sham_pieces, sham_session))
-    ratio = _over_sham(treated, sham)
-    return _reduction("Abbott", "1 - agent after/sham after", "sham after the dip", ratio, error, np.sum(after))
+    arms = (after, pieces, session), (sham_after, sham_pieces, sham_session)
+    return abbott_reductions([arms], confidence_level=confidence_level)[0]
+
+
+def abbott_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
+    """What `abbott_reduction` gives for each of `arms`: (after, pieces, session labels) of both sides."""
+    agents, shams = _both_summed(arms)
+    shaken = session_means(shams, confidence_level=confidence_level)
+    before = [sham.estimate or 0.0 for sham in shaken]
+    treated = session_means(agents, before=before, confidence_level=confidence_level)
+    names = "Abbott", "1 - agent after/sham after", "sham after the dip"
+    return _over_shams(names, agents, shams, treated, shaken, pests=0)
 
 
 def henderson_tilton_reduction(
     after, before, sham_after, sham_before, *, session=None, sham_session=None, confidence_level: float = 0.95
 ) -> Reduction:
     """1 - (agent after/before)/(sham after/before), living pests on the same pieces (Henderson & Tilton 1955)."""
-    options = {"confidence_level": confidence_level}
-    treated = session_ratio(after, before, session=session, **options)
-    sham = session_ratio(sham_after, sham_before, session=sham_session, **options)
-    error = _joint_error((after, before, session), (sham_after, sham_before, sham_session))
-    formula, control = "1 - (agent after/before)/(sham after/before)", "sham before and after"
-    return _reduction("Henderson-Tilton", formula, control, _over_sham(treated, sham), error, np.sum(before))
+    arms = (after, before, session), (sham_after, sham_before, sham_session)
+    return henderson_tilton_reductions([arms], confidence_level=confidence_level)[0]
+
+
+def henderson_tilton_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
+    """What `henderson_tilton_reduction` gives for each of `arms`: (after, before, session labels) of both sides."""
+    agents, shams = _both_summed(arms)
+    treated, shaken = (session_ratios(side, confidence_level=confidence_level) for side in (agents, shams))
+    names = "Henderson-Tilton", "1 - (agent after/before)/(sham after/before)", "sham before and after"
+    return _over_shams(names, agents, shams, treated, shaken, pests=1)
 
 
 def schneider_orelli_reduction(
     dead, found, sham_dead, sham_found, *, session=None, sham_session=None, confidence_level: float = 0.95
 ) -> Reduction:
     """(dead share of the agent - of the sham)/(1 - of the sham), over all found in each dip (Schneider-Orelli 1947)."""
-    options = {"confidence_level": confidence_level}
-    dead, found = by_session(session, dead, found)
-    sham_dead, sham_found = by_session(sham_session, sham_dead, sham_found)
-    treated = session_proportion(found - dead, found, **options)
-    sham = session_proportion(sham_found - sham_dead, sham_found, **options)
-    error = _joint_error((found - dead, found, None), (sham_found - sham_dead, sham_found, None))
-    formula, control = "(agent dead - sham dead)/(1 - sham dead), shares of found", "sham's dead share"
-    return _reduction("Schneider-Orelli", formula, control, _over_sham(treated, sham), error, np.sum(found))
+    arms = (dead, found, session), (sham_dead, sham_found, sham_session)
+    return schneider_orelli_reductions([arms], confidence_level=confidence_level)[0]
+
+
+def schneider_orelli_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
+    """What `schneider_orelli_reduction` gives for each of `arms`: (dead, found, session labels) of both sides."""
+    agents, shams = ([(found - dead, found, None) for dead, found, _ in side] for side in _both_summed(arms))
+    treated, shaken = (session_proportions(side, confidence_level=confidence_level) for side in (agents, shams))
+    names = "Schneider-Orelli", "(agent dead - sham dead)/(1 - sham dead), shares of found", "sham's dead share"
+    return _over_shams(names, agents, shams, treated, shaken, pests=1)
 
 
 def log_ratio_standard_error(numerator, denominator, *, session=None) -> float | None:
@@ -97,10 +119,26 @@ def log_ratio_standard_error(numerator, denominator, *, session=None) -> float |
     return float(np.sqrt((influence**2).sum()) / (np.sum(numerator) / np.sum(denominator)))
 
 
-def _joint_error(*arms) -> float | None:
-    """Error of the difference of the arms' logs; each arm is numerator, denominator, session labels."""
-    errors = [log_ratio_standard_error(top, bottom, session=session) for top, bottom, session in arms]
-    return None if None in errors else math.hypot(*errors)
+def _summed(arm: tuple) -> tuple:
+    """One arm by session: numerator, denominator, and no more labels."""
+    top, bottom, session = arm
+    return (*by_session(session, top, bottom), None)
+
+
+def _both_summed(arms: Sequence[tuple]) -> tuple[list[tuple], list[tuple]]:
+    """The agents' arms and the shams', by session."""
+    return [_summed(agent) for agent, _ in arms], [_summed(sham) for _, sham in arms]
+
+
+def _over_shams(
+    names: tuple[str, str, str], agents: list[tuple], shams: list[tuple], treated: list[Estimate],
+    shaken: list[Estimate], *, pests: int,
+) -> list[Reduction]:  # fmt: skip
+    """One reduction a pair of arms; `pests`: which column of the agent's counts them."""
+    return [
+        _reduction(*names, _over_sham(left, left_by_sham), (agent, sham), agent[pests])
+        for agent, sham, left, left_by_sham in zip(agents, shams, treated, shaken, strict=True)
+    ]
 
 
 def _over_sham(treated: Estimate, sham: Estimate) -> Estimate:
@@ -113,12 +151,15 @@ def _over_sham(treated: Estimate, sham: Estimate) -> Estimate:
     return ratio_of(treated, sham)
 
 
-def _reduction(name: str, formula: str, control: str, ratio: Estimate, error: float | None, pests: float) -> Reduction:
-    """Turn what is left into what is gone."""
+def _reduction(
+    name: str, formula: str, control: str, ratio: Estimate, arms: tuple[tuple, ...], pests: np.ndarray
+) -> Reduction:
+    """Turn what is left into what is gone; `arms`: numerator, denominator and labels of each."""
     if not ratio.known:
         return Reduction(name, formula, control, replace(ratio, method=f"{name}: {formula}"))
     estimate = replace(
         ratio, estimate=1 - ratio.estimate, low=None if ratio.high is None else 1 - ratio.high, high=1 - ratio.low,
-        pests=round(float(pests)), method=f"{name}: {formula}; arithmetic means, session-level limits",
+        pests=round(float(np.sum(pests))), method=f"{name}: {formula}; arithmetic means, session-level limits",
     )
-    return Reduction(name, formula, control, estimate, error)
+    errors = [log_ratio_standard_error(top, bottom, session=session) for top, bottom, session in arms]
+    return Reduction(name, formula, control, estimate, None if None in errors else math.hypot(*errors))

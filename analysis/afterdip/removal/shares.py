@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,27 +23,36 @@ class Shares:
 
 
 def shares_of_found(removed, killed, found, *, session=None, confidence_level: float = 0.95) -> Shares:
-    """Removed and killed over found, limits at session level (see `proportion.share_limits`).
+    """Removed and killed over found, each as `shares_of_pests` has it.
 
-    `removed`, `killed`, `found`: shape (n_rows,), pests (fractions allowed); `session`: labels, shape (n_rows,). None
-    found is "no denominator", fewer than MIN_PESTS or than `proportion.MIN_SESSIONS` sessions with any "cannot say".
-    Raises DataError where more were removed or killed than found.
+    `removed`, `killed`, `found`: shape (n_rows,), pests (fractions allowed); `session`: labels, shape (n_rows,).
     """
-    removed, killed, found = by_session(session, removed, killed, found)
-    if (np.maximum(removed, killed) > found * (1 + 1e-12)).any():
+    both = [(removed, found, session), (killed, found, session)]
+    return Shares(*shares_of_pests(both, confidence_level=confidence_level))
+
+
+def shares_of_pests(counts: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Estimate]:
+    """One share for each of `counts`, (removed or killed, found, session labels or None), all in one search.
+
+    Limits at session level (see `proportion.share_limits`). None found is "no denominator", fewer than MIN_PESTS or
+    than `proportion.MIN_SESSIONS` sessions with any "cannot say". Raises DataError where more were removed or killed
+    than found.
+    """
+    summed = [by_session(session, gone, found) for gone, found, session in counts]
+    if any((gone > found * (1 + 1e-12)).any() for gone, found in summed):
         raise DataError("more pests removed or killed than found")
-    total, sessions = float(found.sum()), int(np.count_nonzero(found))
-    counts = {"sessions": sessions, "pests": round(total)}
-    reason = ""
-    if total == 0:
-        reason = "no denominator: no pest was found"
-    elif total < MIN_PESTS:
-        reason = f"too few pests: {total:g} found, needs {MIN_PESTS}"
-    if reason:
-        silent = cannot_say(reason, confidence_level=confidence_level, **counts)
-        return Shares(silent, silent)
-    both = session_proportions([removed, killed], found, confidence_level=confidence_level)
-    return Shares(*(_named(share, counts["pests"]) for share in both))
+    totals = [float(found.sum()) for _, found in summed]
+    enough = [(*both, None) for both, total in zip(summed, totals, strict=True) if total >= MIN_PESTS]
+    known = iter(session_proportions(enough, confidence_level=confidence_level))
+
+    def share(found: np.ndarray, total: float) -> Estimate:
+        if total >= MIN_PESTS:
+            return _named(next(known), round(total))
+        reason = f"too few pests: {total:g} found, needs {MIN_PESTS}" if total else "no denominator: no pest was found"
+        counts = {"sessions": int(np.count_nonzero(found)), "pests": round(total)}
+        return cannot_say(reason, confidence_level=confidence_level, **counts)
+
+    return [share(found, total) for (_, found), total in zip(summed, totals, strict=True)]
 
 
 def _named(share: Estimate, pests: int) -> Estimate:
