@@ -202,6 +202,16 @@ def test_zero_and_all_are_bounds_and_mirror_each_other():
     assert "0.2" in none.method
 
 
+@pytest.mark.parametrize("pairs", [2, 3, 5, 7, 14])
+def test_sessions_of_all_or_none_keep_their_limits_between_0_and_1(pairs):
+    """Half of the sessions kill all, half kill none: both outcomes are alike, so the limits mirror each other."""
+    share = pr.session_proportion([5] * pairs + [0] * pairs, [5] * (2 * pairs))
+    assert 0 < share.low < 0.5 < share.high < 1
+    assert share.low == pytest.approx(1 - share.high, rel=1e-6)
+    most = pr.session_proportion([8] * pairs + [0], [8] * (pairs + 1), min_sessions=3)
+    assert 0 < most.low < most.estimate < most.high < 1
+
+
 def test_session_limits_are_wider_than_exact_ones_when_sessions_differ():
     events, trials = [10, 0, 9, 1, 10, 0, 8, 2], [10] * 8
     mine, naive = pr.session_proportion(events, trials), pr.clopper_pearson(40, 80)

@@ -26,6 +26,7 @@ CORRELATIONS = np.array([0.0, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.85])
 """Correlations of outcomes within a session that the limits reckon with."""
 CORRELATION_WEIGHTS = np.array([1, 1, 1, 1, 1, 1, 1, 1, 0.02, 0.01])
 """How the correlations weigh before looking: alike, but for two that only plain sessions can make likely."""
+_LARGEST = 1 - 1e-12  # no share is larger, though a search on a logarithmic scale asks of what lies beyond 1
 
 
 def by_session(session, *columns) -> tuple[np.ndarray, ...]:
@@ -136,6 +137,7 @@ def _limits_between(events: np.ndarray, trials: np.ndarray, tail: float) -> tupl
     centre = logit(events.sum(-1) / total[:, 0])
 
     def chance(share: np.ndarray, cells: np.ndarray) -> np.ndarray:
+        share = np.minimum(share, _LARGEST)
         between = expit(centre[cells] + WEIGHED_AT * (logit(share) - centre[cells]))
         log_weight = likelihood(between, cells) + np.log(CORRELATION_WEIGHTS)
         return average_chance(log_weight, betainc(some[cells], rest[cells], share[:, None]))
