@@ -13,6 +13,7 @@ from .model import MOST_TOLD, Problem
 from .raw import RawColumn, RawTable, UnreadableError, assemble, column_names, encode, header_name, refuse
 from .schema import Table
 
+BLOCK_BYTES = 1 << 22  # read at a time: each block's distinct cells are joined to those of the others
 UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -71,11 +72,10 @@ def _at_byte(file: str, data: bytes, at: int, message: str) -> UnreadableError:
 def _plain(data: bytes) -> bool:
     """Return whether there is only one way to read these bytes, and Arrow's is it.
 
-    No blank lines, no bare carriage returns; and quotes, if any, open and close in turn at the edges of cells - so that
+    No bare carriage returns; and quotes, if any, open and close in turn at the edges of cells - so that
     none is doubled, stray or left open, which the strict reader refuses or resolves.
     """
-    returns = data.count(b"\r")
-    if b"\n\n" in data or (returns and (returns != data.count(b"\r\n") or b"\n\r\n" in data)):
+    if b"\r" in data and (data.count(b"\r") != data.count(b"\r\n")):
         return False
     if b'"' not in data:
         return True
@@ -100,12 +100,17 @@ def _fast(data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray] | None:
     try:
         read = arrow_csv.read_csv(
             pa.BufferReader(data),
-            read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1, use_threads=False),
-            parse_options=arrow_csv.ParseOptions(quote_char='"' if quoted else False, newlines_in_values=quoted),
+            read_options=arrow_csv.ReadOptions(
+                column_names=names, skip_rows=1, use_threads=False, block_size=BLOCK_BYTES
+            ),
+            parse_options=arrow_csv.ParseOptions(
+                quote_char='"' if quoted else False, newlines_in_values=quoted, ignore_empty_lines=False
+            ),
             convert_options=arrow_csv.ConvertOptions(
                 column_types={name: pa.dictionary(pa.int32(), pa.string()) for name in names},
                 null_values=[],
                 strings_can_be_null=False,
+                check_utf8=False,  # text_ok did
             ),
         )
     except pa.ArrowInvalid:  # ragged rows, a header alone: the strict reader says what is wrong and where
@@ -115,6 +120,8 @@ def _fast(data: bytes) -> tuple[list[str], list[RawColumn], np.ndarray] | None:
         column = read.column(name).combine_chunks()
         column = column.chunk(0) if isinstance(column, pa.ChunkedArray) else column
         columns.append(RawColumn(column.indices.to_numpy(), column.dictionary.to_pylist()))
+    if all("" in column.cells for column in columns) and (b"\n\n" in data or b"\n\r\n" in data):
+        return None  # a blank line reads like a row of empty cells, and is no row
     return header, columns, np.arange(2, read.num_rows + 2)
 
 

@@ -95,9 +95,11 @@ def bath_figures(
 
 def shared_by(sessions: pd.DataFrame) -> np.ndarray:
     """Return by how many sessions each session's mixed bath was shared, 1 where it was its own, shape (n_sessions,)."""
-    alone = sessions["mix"].isna().to_numpy()
-    bath = sessions[["mix", "agent", "amount", "amount_unit", "bath_volume", "bath_volume_unit"]]
-    return np.where(alone, 1, bath.groupby(list(bath.columns), dropna=False)["agent"].transform("size").to_numpy())
+    mixed, out = sessions["mix"].notna().to_numpy(), np.ones(len(sessions), dtype=np.int64)
+    columns = ["mix", "agent", "amount", "amount_unit", "bath_volume", "bath_volume_unit"]
+    bath = sessions.loc[mixed, columns].groupby(columns, dropna=False)
+    out[mixed] = bath["agent"].transform("size").to_numpy()
+    return out
 
 
 def limit_strengths(agents: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

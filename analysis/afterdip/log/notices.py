@@ -169,20 +169,19 @@ def no_sham(log: Tables) -> Iterator[Problem]:
 
 def not_for(log: Tables) -> Iterator[Problem]:
     """Trays of a coral or coral group that the agent is never to be used on (not_for), by name, whatever the case."""
-    agents, sessions, trays = log.frames["agents"], log.frames["sessions"], log.frames["trays"]
-    barred = {
-        agent: {word.strip().casefold() for word in words.split(";")} - {""}
-        for agent, words in zip(agents["agent"], agents["not_for"], strict=True) if isinstance(words, str)
-    }  # fmt: skip
-    agent = sessions["agent"].to_numpy()[log.rows_of("trays", "session", "sessions")]
-    for name, words in barred.items():
-        dipped, told = agent == name, np.zeros(len(trays), dtype=bool)
-        for column in ("coral_group", "coral"):
-            hit = [coral for coral in trays[column].unique() if coral.casefold() in words]
-            for i in np.flatnonzero(dipped & ~told & trays[column].isin(hit).to_numpy()):
+    agents, trays = log.frames["agents"], log.frames["trays"]
+    agent = log.rows_of("sessions", "agent", "agents")[log.rows_of("trays", "session", "sessions")]
+    session = trays["session"].to_numpy()
+    for a, (name, words) in enumerate(zip(agents["agent"], agents["not_for"], strict=True)):
+        barred = {word.strip().casefold() for word in words.split(";")} - {""} if isinstance(words, str) else ()
+        told = np.zeros(len(trays), dtype=bool)
+        for column in ("coral_group", "coral") if barred else ():
+            coral = log.typed["trays"].columns[column]
+            hit = coral.where(lambda name, barred=barred: name is not None and name.casefold() in barred)
+            for i in np.flatnonzero((agent == a) & hit & ~told):
                 told[i] = True
-                message = f"no coral that agent '{name}' is not for, got '{trays[column].iloc[i]}'"
-                yield log.note("trays", i, column, message, "not_for", trays["session"].iloc[i])
+                message = f"no coral that agent '{name}' is not for, got '{coral.levels[coral.codes[i]]}'"
+                yield log.note("trays", i, column, message, "not_for", session[i])
 
 
 def spelling(log: Tables) -> Iterator[Problem]:
@@ -193,10 +192,8 @@ def spelling(log: Tables) -> Iterator[Problem]:
     everywhere, so a pest counted before the dip under one and after it under the other would look like a success.
     """
     for table, column, code in SPELT:
-        found = log.frames[table][column].dropna()
-        codes, names = pd.factorize(found)
-        first = dict(zip(names, found.index[np.unique(codes, return_index=True)[1]], strict=True))
-        for name, other in alike(list(names), by_letters=code != "lot_spelling"):
+        first = log.typed[table].columns[column].first_rows() if table in log.typed else {}
+        for name, other in alike(list(first), by_letters=code != "lot_spelling"):
             place = f"first in row {log.typed[table].rows[first[other]]}"
             message = f"one spelling of each {column.replace('_', ' ')}, got '{name}' and '{other}' ({place})"
             yield log.note(table, first[name], column, message, code)
@@ -248,13 +245,13 @@ def check_notices(log: Tables) -> Iterator[Problem]:
 
 def due_span(log: Tables) -> tuple[np.ndarray, np.ndarray]:
     """Return (day of dip, day up to which checks are due), datetime64[ns], shape (n_trays,)."""
-    trays, sessions = log.frames["trays"], log.frames["sessions"]
+    sessions = log.frames["sessions"]
     dipped = sessions["date"].to_numpy()[log.rows_of("trays", "session", "sessions")]
     horizon = np.timedelta64(log.settings.horizon_days, "D")
     end = np.minimum(dipped + horizon, log.as_of.to_datetime64())
-    again = pd.Series(dipped).groupby(trays["earlier_tray"].to_numpy()).min()
-    child = pd.Index(trays["tray"]).get_indexer(again.index)
-    end[child] = np.minimum(end[child], again.to_numpy())
+    earlier = lookup(log.typed["trays"], "earlier_tray", log.typed["trays"], "tray")
+    again = np.flatnonzero(earlier >= 0)
+    np.minimum.at(end, earlier[again], dipped[again])
     return dipped, end
 
 
@@ -263,23 +260,25 @@ def _late(log: Tables, of: np.ndarray, dipped: np.ndarray, end: np.ndarray):
     checks = log.frames["checks"]
     order = in_time(log.typed["checks"], of)
     tray, day, alive = of[order], checks["checked"].to_numpy()[order], checks["alive"].to_numpy()[order]
-    first = np.r_[True, tray[1:] != tray[:-1]] if len(tray) else np.zeros(0, dtype=bool)
-    last = np.r_[first[1:], True] if len(tray) else first
+    first = np.ones(len(tray), dtype=bool)
+    first[1:] = tray[1:] != tray[:-1]
+    starts, again, last = np.flatnonzero(first), np.flatnonzero(~first), np.flatnonzero(np.roll(first, -1))
     one = np.timedelta64(1, "D").astype("timedelta64[ns]")
-    start = np.where(first, dipped[tray], np.r_[day[:1], day[:-1]])
-    due = np.where(first, FIRST_CHECK_DUE_DAYS * one, CHECK_GAP_DUE_DAYS * one)
-    open_ = np.flatnonzero(last & (alive > 0))  # from the last check on, while pieces are there
+    again = again[day[again] - day[again - 1] > CHECK_GAP_DUE_DAYS * one]  # few: before asking what ends sooner
+    open_ = last[alive[last] > 0]  # from the last check on, while pieces are there
     gaps = (  # tray, since when, until when, days due
-        (tray, start, np.minimum(day, end[tray]), due),
-        (tray[open_], day[open_], end[tray[open_]], np.full(len(open_), CHECK_GAP_DUE_DAYS * one)),
+        (tray[starts], dipped[tray[starts]], np.minimum(day[starts], end[tray[starts]]), FIRST_CHECK_DUE_DAYS),
+        (tray[again], day[again - 1], np.minimum(day[again], end[tray[again]]), CHECK_GAP_DUE_DAYS),
+        (tray[open_], day[open_], end[tray[open_]], CHECK_GAP_DUE_DAYS),
     )
-    overdue = [np.flatnonzero(stop - since > most) for _, since, stop, most in gaps]
-    late = [[part[i] for part in gap] for gap, i in zip(gaps, overdue, strict=True)]
+    overdue = [np.flatnonzero(stop - since > most * one) for _, since, stop, most in gaps]
+    late = [(which[i], since[i], stop[i], np.full(len(i), most))
+            for (which, since, stop, most), i in zip(gaps, overdue, strict=True)]  # fmt: skip
     trays, starts, stops, dues = (np.concatenate(part) for part in zip(*late, strict=True))
     order = np.lexsort((starts, trays))
     keep = np.r_[True, np.diff(trays[order]) != 0] if len(order) else np.zeros(0, dtype=bool)
     for j in order[keep]:
-        yield trays[j], int((stops[j] - starts[j]) / one), int(dues[j] / one), starts[j]
+        yield trays[j], int((stops[j] - starts[j]) / one), int(dues[j]), starts[j]
 
 
 def repeated_labour(log: Tables) -> Iterator[Problem]:

@@ -51,12 +51,15 @@ def raw_column(column) -> RawColumn:
         column = column.dictionary_encode(null_encoding="encode")
     chunk = column.unify_dictionaries().combine_chunks()
     chunk = chunk.chunk(0) if isinstance(chunk, pa.ChunkedArray) else chunk
-    distinct = chunk.dictionary
+    distinct, codes = chunk.dictionary, chunk.indices
+    if len(distinct.unique()) < len(distinct):  # a file may code one text twice
+        again = distinct.dictionary_encode(null_encoding="encode")
+        distinct, codes = again.dictionary, again.indices.take(codes)
     if pa.types.is_float32(distinct.type) or pa.types.is_float16(distinct.type):
         cells = [float(str(cell)) for cell in distinct.to_numpy(zero_copy_only=False)]  # 0.1 is not 0.10000000149
     else:
         cells = [plain(cell) for cell in texts_of(distinct)]
-    codes = chunk.indices.fill_null(len(cells)).to_numpy().astype(np.int64)
+    codes = codes.fill_null(len(cells)).to_numpy().astype(np.int64)
     return RawColumn(codes, [*cells, None])
 
 

@@ -151,7 +151,8 @@ def _unknown(table: Table, raw: RawTable) -> list[Problem]:
 def drop_empty_rows(raw: RawTable) -> None:
     """Drop the rows in which every cell is empty, counting them."""
     full = np.zeros(len(raw.rows), dtype=bool)
-    for column in (*raw.columns.values(), *raw.extra.values()):
+    columns = (*raw.columns.values(), *raw.extra.values())
+    for column in sorted(columns, key=lambda column: len(column.cells)):  # columns of few cells are soon looked through
         if full.all():
             return
         if all_tidy(column.cells) and "" not in column.cells:
@@ -161,5 +162,5 @@ def drop_empty_rows(raw: RawTable) -> None:
         return
     raw.empty_rows = int((~full).sum())
     raw.rows = raw.rows[full]
-    for column in (*raw.columns.values(), *raw.extra.values()):
+    for column in columns:
         column.codes = column.codes[full]

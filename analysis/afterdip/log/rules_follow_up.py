@@ -53,17 +53,17 @@ def conservation(tables: Tables) -> list[Problem]:
         return []
     of = lookup(checks, "tray", trays, "tray")
     usable = (of >= 0) & trays.known("pieces")[of] & checks.known("tray", "checked", "alive", *ENDS)
+    total = checks["alive"] + sum(checks[name] for name in ENDS)
     order = in_time(checks, of)
-    order = order[of[order] >= 0]
-    tray, day = of[order], checks["checked"][order]
-    same = np.r_[False, tray[1:] == tray[:-1]] if len(order) else np.zeros(0, dtype=bool)
-    spoilt = ~usable[order] | (same & np.r_[False, day[1:] == day[:-1]] if len(order) else same)
-    good = ~np.isin(tray, tray[spoilt]) if spoilt.any() else np.ones(len(order), dtype=bool)
-    order, tray, same = order[good], tray[good], same[good]
-    alive = checks["alive"][order]
-    total = alive + sum(checks[name][order] for name in ENDS)
-    before = np.where(same, np.r_[np.nan, alive[:-1]] if len(alive) else alive, trays["pieces"][tray])
-    broken = total != before
+    tray, day, alive = of[order], checks["checked"][order], checks["alive"][order]
+    again = np.flatnonzero(tray[1:] == tray[:-1]) + 1  # rows with an earlier check of the same tray
+    spoilt = ~usable[order]
+    spoilt[again] |= day[again] == day[again - 1]
+    before = trays["pieces"][tray].astype(np.result_type(trays["pieces"], alive), copy=False)
+    before[again] = alive[again - 1]
+    broken = total[order] != before
+    if spoilt.any():
+        broken &= ~np.isin(tray, tray[spoilt])
     strays = np.sort(checks["checked"][of < 0])  # days of checks whose tray is unknown; NaT, any day, sorts last
     problems = []
     for t in np.unique(tray[broken])[:MOST_TOLD]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,28 +19,45 @@ PLAIN_MOMENTS = re.compile(r"(?:(?:\d{4}-\d\d-\d\d(?:T\d\d:\d\d)?)?\0)*", re.ASC
 
 @dataclass(slots=True)
 class TypedColumn:
-    """One column: `values` (object, float64 or datetime64[ns]), `missing` and `bad` (refused) cells; shape (n_rows,).
+    """One column: `values` (object, number or datetime64[ns]), `missing` and `bad` (refused) cells; shape (n_rows,).
 
-    Missing and bad cells hold None, NaN or NaT. `codes` point into `levels`, the distinct values (None for missing
-    and bad). `cells` are the distinct raw cells, which messages quote.
+    Missing and bad cells hold None, NaN or NaT; numbers are int64 where all are counts, else float64. `codes` point
+    into `levels`, one value for each of `cells`, the distinct raw cells, which messages quote. `distinct`: no two
+    usable levels are the same.
     """
 
     values: np.ndarray
     missing: np.ndarray
     bad: np.ndarray
     codes: np.ndarray
-    levels: list[object]
+    levels: np.ndarray
     cells: list[object]
+    distinct: bool
 
     def quote(self, i: int) -> str:
         """Return the cell of row `i` as a message quotes it."""
         return "an empty cell" if self.missing[i] else f"'{self.shown(i)}'"
 
     def ids(self) -> np.ndarray:
-        """Return integers, the same where the values are the same, shape (n_rows,)."""
-        if len(set(self.levels)) == len(self.levels):
+        """Return integers, the same where the values are the same and in order of dates; shape (n_rows,)."""
+        is_date = self.levels.dtype.kind == "M"
+        if self.distinct and not is_date:
             return self.codes
-        return pd.factorize(np.array([*self.levels, None], dtype=object))[0][self.codes]
+        return pd.factorize(self.levels, sort=is_date)[0][self.codes]
+
+    def where(self, holds: Callable[[object], bool]) -> np.ndarray:
+        """Return where a condition on the value holds, asked once for each level; shape (n_rows,)."""
+        return np.array([holds(level) for level in self.levels], dtype=bool)[self.codes]
+
+    def first_rows(self) -> dict[object, int]:
+        """Return the values of a text column, in order of the rows they first stand in, and those rows."""
+        rows = np.full(len(self.levels), -1)
+        rows[self.codes[::-1]] = np.arange(len(self.codes))[::-1]  # of one value the first row is written last
+        first: dict[object, int] = {}
+        for code in np.argsort(rows):
+            if rows[code] >= 0 and self.levels[code] is not None:
+                first.setdefault(self.levels[code], int(rows[code]))
+        return first
 
     def shown(self, i: int) -> str:
         """Return the cell of row `i` without quotes."""
@@ -79,10 +97,11 @@ class TypedTable:
         return out
 
     def refuse(self, name: str, mask: np.ndarray) -> None:
-        """Count these cells as refused from now on, so that no later rule builds on them."""
-        column = self.columns[name]
-        column.bad |= mask
-        column.values[mask] = np.datetime64("NaT") if column.values.dtype.kind == "M" else None
+        """Count these dates as refused from now on, so that no later rule builds on them."""
+        if mask.any():
+            column = self.columns[name]
+            column.bad |= mask
+            column.values[mask] = np.datetime64("NaT")
 
     def problem(self, i: int, name: str | None, message: str, code: str, **more: str | None) -> Problem:
         """Return a Problem at the i-th row of data."""
@@ -138,10 +157,10 @@ def expected(column: Column) -> str:
 def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[int, str]]:
     """Return the typed column, and for each refused distinct cell (by code) what was expected."""
     if column.kind in ("key", "text") and all_names(source.cells, column):
-        return _column(column, source, [cell or None for cell in source.cells], {}), {}
+        return _column(column, source, _texts([cell or None for cell in source.cells]), {}, distinct=True), {}
     if column.kind in ("date", "time") and (moments := _plain_moments(source.cells)) is not None:
         days = moments.astype("datetime64[D]") if column.kind == "date" else moments
-        return _column(column, source, days.astype(moments.dtype).tolist(), {}), {}
+        return _column(column, source, days.astype("datetime64[ns]"), {}), {}
     parse = parser(column)
     levels: list[object] = []
     refused: dict[int, str] = {}
@@ -153,7 +172,7 @@ def type_column(column: Column, source: RawColumn) -> tuple[TypedColumn, dict[in
             refused[code] = str(refusal)
     if column.kind in ("key", "text"):
         refused |= mixed_padding(source.cells, levels)
-    return _column(column, source, levels, refused), refused
+    return _column(column, source, _levels(column.kind, levels), refused), refused
 
 
 def _plain_moments(cells: list[object]) -> np.ndarray | None:
@@ -172,18 +191,23 @@ def _plain_moments(cells: list[object]) -> np.ndarray | None:
     return moments if ((years >= YEARS[0]) & (years <= YEARS[1])).all() else None
 
 
-def _column(column: Column, source: RawColumn, levels: list[object], refused: dict[int, str]) -> TypedColumn:
-    empty = np.array([level is None for level in levels], dtype=bool)
+def _column(
+    column: Column, source: RawColumn, levels: np.ndarray, refused: dict[int, str], *, distinct: bool = False
+) -> TypedColumn:
+    empty = pd.isna(levels)
     bad = np.zeros(len(levels), dtype=bool)
     bad[list(refused)] = True
     codes = source.codes
+    counts = column.kind == "count" and not empty.any()  # whole numbers, none missing: held as the frame will hold them
+    values = levels.astype(np.int64) if counts else levels
     return TypedColumn(
-        _take(column.kind, levels, codes),
+        values[codes] if len(values) else values,
         missing=_spread(empty & ~bad, codes),
         bad=_spread(bad, codes),
         codes=codes,
         levels=levels,
         cells=source.cells,
+        distinct=distinct,
     )
 
 
@@ -204,15 +228,19 @@ def mixed_padding(cells: list[object], levels: list[object]) -> dict[int, str]:
     return refused
 
 
-def _take(kind: str, levels: list[object], codes: np.ndarray) -> np.ndarray:
+def _levels(kind: str, levels: list[object]) -> np.ndarray:
+    """Return the values of distinct cells as an array of the column's kind; None is NaN or NaT there."""
     if kind in ("number", "count"):
-        values = np.array([np.nan if level is None else level for level in levels], dtype=float)
-    elif kind in ("date", "time"):
-        values = np.array(levels, dtype="datetime64[us]").astype("datetime64[ns]")
-    else:
-        values = np.empty(len(levels), dtype=object)
-        values[:] = levels
-    return values[codes] if len(values) else values
+        return np.array([np.nan if level is None else level for level in levels], dtype=float)
+    if kind in ("date", "time"):
+        return np.array(levels, dtype="datetime64[us]").astype("datetime64[ns]")
+    return _texts(levels)
+
+
+def _texts(levels: list[object]) -> np.ndarray:
+    out = np.empty(len(levels), dtype=object)
+    out[:] = levels
+    return out
 
 
 def column_for_frame(column: Column, typed: TypedColumn) -> pd.Series | np.ndarray:
@@ -220,8 +248,10 @@ def column_for_frame(column: Column, typed: TypedColumn) -> pd.Series | np.ndarr
     nullable = column.need == "no"
     if column.kind == "count":
         if not nullable:
-            return typed.values.astype(np.int64)
-        return pd.arrays.IntegerArray(np.where(typed.missing, 0, typed.values).astype(np.int64), typed.missing.copy())
+            return typed.values.astype(np.int64, copy=False)
+        whole = typed.values.dtype == np.int64
+        values = typed.values if whole else np.where(typed.missing, 0, typed.values).astype(np.int64)
+        return pd.arrays.IntegerArray(values, typed.missing.copy())
     if column.kind == "yes_no":
         values = np.where(typed.missing, False, typed.values).astype(bool)
         return pd.arrays.BooleanArray(values, typed.missing.copy()) if nullable else values
