@@ -73,7 +73,15 @@ def test_the_month_in_plain_sentences():
     [
         (with_month(FEW), "30 days later cannot be said yet: too few: 2 of the 5 sessions needed."),
         (with_month(), "What the dip itself cost cannot be said: no sham dip to compare with."),
-        (with_month(pieces=0), "No piece had its first dip in this month; 14 dips of pieces dipped before."),
+        (
+            with_month(pieces=0),
+            "dip with an agent in this month; 2 sham sessions and 12 dips of pieces dipped before.",
+        ),
+        (
+            results(survival=survival(month=survival()["month"] | {"pieces": 0}, month_sham={"sessions": 0})),
+            "No piece had its first dip in this month; 14 dips of pieces dipped before.",
+        ),
+        (with_month(FEW) | {"as_of": "2026-12-01"}, "later cannot be said: too few: 2 of the 5 sessions needed."),
         (with_month(pieces=1, sessions=1), "1 piece had its first dip in 1 session; "),
         (with_month(loss=number(0.09, 0.0501, 0.2)), "over the farm’s limit of 5 in 100."),
         (with_month(loss=number(0.04, 0.001, 0.2)), "whether it is over the farm’s limit of 5 in 100 is open."),
@@ -223,9 +231,11 @@ def test_what_failed_is_what_the_whole_interval_says():
         "Over the limit of 5 in 100 pieces lost over sham: IOD; of POW it cannot be said (12 months to October 2026).",
         "Short of the target of 95\u00a0% of pests killed: IOD; of POW it cannot be said (6 months to October 2026).",
     ]
+    cannot = "cannot be said: no agent has a count"
     assert list(failed(results(survival=survival(groups=[]), removal=removal(agents=[])))) == [
-        "No agent is shown to be over the limit of 5 in 100 pieces lost over sham (12 months to October 2026).",
-        "No agent is shown to fall short of the target of 95\u00a0% of pests killed (6 months to October 2026).",
+        f"Whether any agent is over the limit of 5 in 100 pieces lost over sham {cannot} (12 months to October 2026).",
+        f"Whether any agent falls short of the target of 95\u00a0% of pests killed {cannot} "
+        "(6 months to October 2026).",
     ]
     assert list(failed(results())) == []
     assert [action.what for action in actions(failing)[0]] == [

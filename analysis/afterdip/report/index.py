@@ -7,6 +7,8 @@ report".
 
 from __future__ import annotations
 
+import calendar
+import datetime
 from collections.abc import Iterator
 
 from afterdip.estimate import Estimate
@@ -53,9 +55,7 @@ def _dipped_and_lost(results: dict) -> str:
     answer = results["survival"]
     month, day = answer["month"], count(answer["horizon_days"])
     if not month["pieces"]:
-        dips = answer["dips"]
-        again = f"; {plural(dips, 'dip')} of pieces dipped before" if dips else ", and no bath was run"
-        return f"No piece had its first dip in this month{again}."
+        return _no_first_dip(answer)
     said = f"{plural(month['pieces'], 'piece')} had their first dip in {plural(month['sessions'], 'session')}; "
     if month["pieces"] == 1:
         said = said.replace(" had their ", " had its ")
@@ -63,13 +63,32 @@ def _dipped_and_lost(results: dict) -> str:
     died = "" if alive.deaths is None else plural(alive.deaths, "death")
     if not alive.known:
         seen = f"{died} {'was' if alive.deaths == 1 else 'were'} found so far; " if died else ""
-        return f"{said}{seen}how many are alive {day} days later cannot be said yet: {short(alive.reason)}."
+        yet = " yet" if _may_be_followed(results) else ""
+        return f"{said}{seen}how many are alive {day} days later cannot be said{yet}: {short(alive.reason)}."
     said += f"{died} {'was' if alive.deaths == 1 else 'were'} found by day {day}; " if died else ""
     said += f"{day} days later {per_cent(alive)} were alive. "
     if not loss.known:
         return f"{said}What the dip itself cost cannot be said: {short(loss.reason)}.{_over_the_window(results)}"
     verdict = _verdict(loss, results["settings"])
     return f"{said}Lost to the dip itself: {_with_limits(loss)}, {verdict}.{_over_the_window(results)}"
+
+
+def _may_be_followed(results: dict) -> bool:
+    """Whether pieces dipped on the last day of the month may still be looked at on the day judged."""
+    year, month = map(int, results["month"].split("-"))
+    last = datetime.date(year, month, calendar.monthrange(year, month)[1])
+    days = (datetime.date.fromisoformat(results["as_of"]) - last).days
+    return days <= results["survival"]["horizon_days"]
+
+
+def _no_first_dip(answer: dict) -> str:
+    """Say what was run in a month without a first dip with an agent: a sham's first dips are no re-dips."""
+    shams = answer["month_sham"]["sessions"]
+    again = answer["dips"] - shams
+    run = [plural(shams, "sham session")] if shams else []
+    run += [f"{plural(again, 'dip')} of pieces dipped before"] if again > 0 else []
+    agent = " with an agent" if shams else ""
+    return f"No piece had its first dip{agent} in this month{'; ' + listed(run) if run else ', and no bath was run'}."
 
 
 def _over_the_window(results: dict) -> str:
@@ -133,7 +152,7 @@ def _unjudged(answer: dict, figure: str) -> tuple[dict[str, str], bool]:
     """Return the agents without such a figure and why, and whether that is all of them."""
     agents = [a for a in answer["agents"] if not a["is_control"]]
     silent = {a["agent"]: short(estimate(a[figure]).reason) for a in agents if not estimate(a[figure]).known}
-    return silent, bool(agents) and len(silent) == len(agents)
+    return silent, len(silent) == len(agents)
 
 
 def _verdict_on_agents(words: tuple[str, str, str], bound: str, failing: list[str], unjudged, span: str) -> str:
@@ -141,7 +160,7 @@ def _verdict_on_agents(words: tuple[str, str, str], bound: str, failing: list[st
     silent, all_silent = unjudged
     if all_silent:
         reasons = list(dict.fromkeys(silent.values()))
-        why = reasons[0] if len(reasons) == 1 else "too little is known of each"
+        why = reasons[0] if len(reasons) == 1 else "too little is known of each" if reasons else "no agent has a count"
         return f"{words[2]} {bound} cannot be said: {why} ({span})."
     also = f"; of {listed(list(silent), most=20)} it cannot be said" if silent else ""
     said = f"{words[0]} {bound}: {listed(failing, most=20)}" if failing else f"{words[1]} {bound}"
@@ -156,7 +175,8 @@ def trust(results: dict) -> Iterator[str]:
         dips, counted = results["removal"]["dips"], results["removal"]["counted"]
         if dips:
             missing = f"{out_of(dips - counted, dips)} sessions have no pest count."
-            yield missing if counted < dips else f"All {count(dips)} sessions have a pest count."
+            whole = f"All {count(dips)} sessions have" if dips > 1 else "The one session has"
+            yield missing if counted < dips else f"{whole} a pest count."
     for page in results["pages"]:
         answer = results.get(page["name"])
         yield from answer.get("trust", []) if isinstance(answer, dict) else []

@@ -80,7 +80,8 @@ def _agents_that_fail(results: dict) -> Iterator[Action]:
         yield Action(what, why, "before its next use on them", "survival.html")
     if short := below_the_target(results):
         target = digits(100 * settings["target_kill"])
-        why = f"even by its upper limit each kills fewer than {target}\u00a0% of the pests found"
+        each = "each" if len(short) > 1 else "it"
+        why = f"even by its upper limit {each} kills fewer than {target}\u00a0% of the pests found"
         what = f"Do not rely on one dip of {listed(short)}: trial another agent, or a strength its label allows"
         yield Action(what, why, "before the next use", "removal.html")
 
