@@ -233,6 +233,7 @@ def test_charts_say_words_where_there_is_nothing(small):
     draw_minutes(ax, answer.minutes)
     assert "No map" in ax.texts[0].get_text()
     assert "Too few" in strength_captions(answer)["windows"]["alt"]
+    assert ".." not in strength_captions(answer)["minutes"]["caption"]
 
 
 def test_map_and_words_of_the_demo(answer):

@@ -2,6 +2,7 @@
 
 import ast
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -382,6 +383,19 @@ def test_the_demo_page_says_what_the_numbers_say(demo):
     for word in ("veterinarian", "local codes", "safety data sheet"):
         assert word in text
     assert document["pieces_window"]["balance"] == 0
+
+
+def test_silence_for_want_of_baths_is_not_called_no_alarm(demo):
+    """A watch that could test nothing says so; "no alarm" is for one that looked."""
+    blind = watch_sentence(replace(demo.watch, watched=(), bottles=(), baths=(), tests=0))
+    assert "No alarm can be raised" in blind
+    assert "no more than 1 in" not in blind
+    assert "The one alarm of this page is set" in watch_sentence(replace(demo.watch, tests=1))
+
+
+def test_one_of_a_thing_is_said_in_the_singular(demo):
+    one = quality_sentence(replace(demo, sessions=1, sham_sessions=0, trays=1, pieces=1, warnings=()))
+    assert one.startswith(f"1 session in {demo.month}, 0 of them sham dips; 1 tray, 1 piece. 0 warnings of the log")
 
 
 def test_the_window_is_what_is_watched(demo):

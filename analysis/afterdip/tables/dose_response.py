@@ -214,7 +214,7 @@ def strength_captions(answer: DoseResponseAnswer) -> dict[str, dict[str, str]]:
         "Shaded: strengths that surely do both.",
     }  # fmt: skip
     shown = next((cell for cell in answer.minutes if not cell.map.reason), None)
-    said = "No map: too few baths at several strengths and exposures."
+    said = "No map: too few baths at several strengths and exposures"
     if shown is not None:
         where = "green where both targets are surely met"
         if not shown.map.both.any():

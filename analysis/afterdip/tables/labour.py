@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from afterdip.estimate import Estimate
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural
 
 if TYPE_CHECKING:
     from afterdip.answers.labour import EffortRow, LabourAnswer
@@ -33,13 +33,13 @@ def hours_sentence(answer: LabourAnswer) -> str:
         return f"No dips in {answer.month}."
     if answer.sessions_without_labour == answer.sessions and now.recorded_hours:
         return (
-            f"{answer.month}: {count(now.pieces)} pieces in {count(now.sessions)} sessions, "
+            f"{answer.month}: {plural(now.pieces, 'piece')} in {plural(now.sessions, 'session')}, "
             f"{digits(now.recorded_hours, 1)} person-hours in the log. No labour row names its session, so what a "
             "session takes cannot be said."
         )
     whole = f"; with those sessions at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
     return (
-        f"{answer.month}: {count(now.pieces)} pieces in {count(now.sessions)} sessions. The log has "
+        f"{answer.month}: {plural(now.pieces, 'piece')} in {plural(now.sessions, 'session')}. The log has "
         f"{digits(now.recorded_hours, 1)} person-hours of work for the month; "
         f"{out_of(now.sessions_without_labour, now.sessions)} sessions have no labour rows and are not taken as "
         f"free{whole}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, per_cent, points
+from afterdip.tables.base import Table, count, digits, number, per_cent, plural, points
 
 if TYPE_CHECKING:
     from afterdip.answers.monitoring import MonitoringAnswer, Watched
@@ -17,10 +17,13 @@ def watch_sentence(watch: MonitoringAnswer) -> str:
     found = [f"{w.series.agent}, {_outcome(w)}, since {w.since}" for w in watch.watched if w.alarm]
     found += [f"bottle {b.lot} of {b.agent}, {b.outcome}" for b in watch.bottles if b.alarm]
     found += [f"baths of {b.agent} that tire" for b in watch.baths if b.alarm]
+    if not watch.tests:
+        return "No alarm can be raised yet: no agent and no bottle has baths enough. That is no sign that all is well."
     rate = f"{digits(1 / watch.false_alarms)}"
-    said = f"{count(len(found))} alarms: {'; '.join(found)}." if found else "No alarm."
+    said = f"{plural(len(found), 'alarm')}: {'; '.join(found)}." if found else "No alarm."
+    alarms = f"{count(watch.tests)} alarms of this page are" if watch.tests > 1 else "one alarm of this page is"
     return (
-        f"{said} The {count(watch.tests)} alarms of this page are set so that of the monthly reports of a farm where "
+        f"{said} The {alarms} set so that of the monthly reports of a farm where "
         f"nothing changes, no more than 1 in {rate} has any. No alarm does not mean no change: small ones, and those "
         "of few baths, stay below."
     )

@@ -25,9 +25,9 @@ def quality_sentence(answer: QualityAnswer) -> str:
     balance = answer.pieces_window.balance
     adds = f"{abs(balance)} pieces do not add up" if balance else "every piece dipped in the window is accounted for"
     return (
-        f"{count(answer.sessions)} sessions in {answer.month}, {count(answer.sham_sessions)} of them sham dips; "
-        f"{count(answer.trays)} trays, {count(answer.pieces)} pieces. {count(warned)} warnings of the log fall in the "
-        f"month, {count(whole)} in the whole log; {adds}."
+        f"{plural(answer.sessions, 'session')} in {answer.month}, {count(answer.sham_sessions)} of them sham dips; "
+        f"{plural(answer.trays, 'tray')}, {plural(answer.pieces, 'piece')}. {plural(warned, 'warning')} of the "
+        f"log {'falls' if warned == 1 else 'fall'} in the month, {count(whole)} in the whole log; {adds}."
     )
 
 

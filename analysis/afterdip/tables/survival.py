@@ -130,7 +130,8 @@ def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
     agents = "; ".join(f"{c.label} {_alive(c)}" for c in answer.agents)
     pieces, sessions = (sum(getattr(c, name) for c in answer.agents) for name in ("pieces", "sessions"))
     window = f"{plural(pieces, 'piece')}, {plural(sessions, 'session')}"
-    came_off = f"by {day} {per_cent(month.detached)} had come off"
+    off = month.detached
+    came_off = f"by {day} {per_cent(off)} had come off" if off.known else f"by {day}: {off.reason}"
     return {
         "month": {
             "alt": f"Stepped curve of the share of pieces alive after the first dip. All agents: {_alive(month)}; "
