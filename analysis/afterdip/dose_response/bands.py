@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from ..proportion import difference_of, session_proportion
+from ..proportion import difference_of, session_proportions
 from .curve import ConcentrationCurve
 from .links import Floats
 from .rows import same_strength
@@ -90,53 +90,62 @@ def response_bands(
     curves: Sequence[tuple[ConcentrationCurve, bool]], *, confidence_level: float = 0.95
 ) -> list[ResponseBand]:
     """Return what `response_band` gives for each (curve, over_natural); many cost little more than one."""
-    bands: list[ResponseBand | None] = []
-    grids, questions = [], []
-    for curve, over_natural in curves:
-        bands.append(_without_curve(curve, over_natural, confidence_level))
-        if bands[-1] is None:
-            tried = _tried(curve)
-            more = tried[1:] if tried.size < _POINTS else []
-            grids.append(np.unique(np.concatenate([np.geomspace(*curve.tried, _POINTS), more])))
-            points = np.stack([np.ones(grids[-1].size), np.log10(grids[-1])])
-            questions.append(Question(curve, points, over_natural))
-    lines = iter(zip(grids, shares_of(questions, confidence_level=confidence_level), strict=True))
-    return [band or _curved(*next(lines)) for band in bands]
+    bands = [_nothing(curve, over_natural) for curve, over_natural in curves]
+    for draw, stepped in ((_steps, True), (_curved, False)):
+        here = [i for i, band in enumerate(bands) if band is None and bool(enough_for_curve(curves[i][0])) == stepped]
+        for i, band in zip(here, draw([curves[i] for i in here], confidence_level), strict=True):
+            bands[i] = band
+    return bands
 
 
-def _curved(grid: Floats, lines: tuple[Floats, Floats, Floats]) -> ResponseBand:
-    return ResponseBand(grid, *lines, "curve", "")
+def _nothing(curve: ConcentrationCurve, over_natural: bool) -> ResponseBand | None:
+    """Return the band of a curve of which nothing can be said; None for another."""
+    tried = _tried(curve)
+    if tried.size and (curve.sham_sessions or not over_natural):
+        return None
+    nothing = np.full(tried.size, np.nan)
+    why = "no sham session to take the loss over" if tried.size else "no session with the agent"
+    return ResponseBand(tried, nothing, nothing, nothing, "none", why)
 
 
 def _tried(curve: ConcentrationCurve) -> Floats:
     return np.unique(same_strength(curve.strength[curve.strength > 0]))
 
 
-def _without_curve(curve: ConcentrationCurve, over_natural: bool, level: float) -> ResponseBand | None:
-    """Return the band of steps, or of nothing, where there is no curve to go by; None where there is one."""
-    refusal, tried = enough_for_curve(curve), _tried(curve)
-    if not tried.size or (over_natural and not curve.sham_sessions):
-        nothing = np.full(tried.size, np.nan)
-        why = "no sham session to take the loss over" if tried.size else "no session with the agent"
-        return ResponseBand(tried, nothing, nothing, nothing, "none", why)
-    return _steps(curve, tried, over_natural, level, refusal) if refusal else None
+def _curved(curves: Sequence[tuple[ConcentrationCurve, bool]], level: float) -> list[ResponseBand]:
+    """Return what the curves say on a grid of strengths, the strengths tried among them if they are few."""
+    grids, questions = [], []
+    for curve, over_natural in curves:
+        tried = _tried(curve)
+        more = tried[1:] if tried.size < _POINTS else []
+        grids.append(np.unique(np.concatenate([np.geomspace(*curve.tried, _POINTS), more])))
+        points = np.stack([np.ones(grids[-1].size), np.log10(grids[-1])])
+        questions.append(Question(curve, points, over_natural))
+    lines = shares_of(questions, confidence_level=level)
+    return [ResponseBand(grid, *line, "curve", "") for grid, line in zip(grids, lines, strict=True)]
 
 
-def _steps(curve: ConcentrationCurve, tried: Floats, over_natural: bool, level: float, refusal: str) -> ResponseBand:
+def _steps(curves: Sequence[tuple[ConcentrationCurve, bool]], level: float) -> list[ResponseBand]:
     """Return limits at each strength tried from the baths at least, and at most, as strong, taken together."""
+    groups = [_groups(curve) for curve, _ in curves]
+    counts = [(curve.responded[rows], curve.n[rows], None)
+              for (curve, _), own in zip(curves, groups, strict=True) for rows in own]  # fmt: skip
+    values = iter(session_proportions(counts, confidence_level=level))
+    bands = []
+    for (curve, over_natural), own in zip(curves, groups, strict=True):
+        *shares, sham = [next(values) for _ in own]
+        if over_natural:
+            shares = [difference_of(value, sham) if value.known else value for value in shares]
+        lines = [
+            np.array([np.nan if (end := getattr(value, name)) is None else end for value in shares[part::3]])
+            for part, name in enumerate(("estimate", "low", "high"))
+        ]
+        source = "none" if np.isnan(lines[1:]).all() else "steps"
+        bands.append(ResponseBand(_tried(curve), *lines, source, enough_for_curve(curve)))
+    return bands
+
+
+def _groups(curve: ConcentrationCurve) -> list[NDArray[np.bool_]]:
+    """Return the baths of each strength tried, those at most and those at least as strong, and last the sham's."""
     x, dosed = same_strength(curve.strength), curve.strength > 0
-    share = np.array([_pooled(curve, x == edge, over_natural, level, "estimate") for edge in tried])
-    high = np.array([_pooled(curve, x >= edge, over_natural, level, "high") for edge in tried])
-    low = np.array([_pooled(curve, dosed & (x <= edge), over_natural, level, "low") for edge in tried])
-    source = "none" if np.isnan(low).all() and np.isnan(high).all() else "steps"
-    return ResponseBand(tried, share, low, high, source, refusal)
-
-
-def _pooled(curve: ConcentrationCurve, rows: np.ndarray, over_natural: bool, level: float, what: str) -> float:
-    """Return the estimate or a limit of the share in these baths together; NaN where sessions are too few."""
-    value = session_proportion(curve.responded[rows], curve.n[rows], confidence_level=level)
-    if over_natural and value.known:
-        sham = curve.strength == 0
-        value = difference_of(value, session_proportion(curve.responded[sham], curve.n[sham], confidence_level=level))
-    found: float | None = getattr(value, what)
-    return np.nan if found is None else found
+    return [rows for edge in _tried(curve) for rows in (x == edge, dosed & (x <= edge), x >= edge)] + [~dosed]

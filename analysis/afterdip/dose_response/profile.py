@@ -7,20 +7,20 @@ The likelihood-ratio limits ask instead which shares at that strength the data r
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
 from ..proportion import ASSUMED_CORRELATION
+from .crossing import crossing
 from .fit import DesignFit
 from .levels import standard_errors
-from .likelihood import Rows, joined, log_likelihood, state_at
+from .likelihood import Ints, Rows, joined, state_at
 from .links import LINKS, Floats
 from .scoring import maximise
 
-_TRIALS = 6  # predictors tried on each side of the estimate in one batch
-_PASSES = 3
 _ENOUGH = 16.0  # effective sessions showing the rarer outcome from which the measured scatter is believed
 _FARTHEST = {"logit": 16.0, "probit": 5.4, "cloglog": 16.0}  # predictor of a share of 1e-7, the end of the search
 
@@ -66,10 +66,11 @@ def likelihood_limits_of(
         found.append([share, np.full(share.size, np.nan), np.full(share.size, np.nan)])
         if t is None:
             continue
+        plain = np.maximum(standard_errors(fit, _contrast(points), "binomial"), 1e-12)
         scale = np.ones(share.size) if basis == "binomial" else session_scale(fit, rows, points)
         alike = searches.setdefault((fit.link, fit.coefficients.size, fit.natural_estimated), [])
         pooled, threshold = _pooled(rows), t * np.sqrt(scale)
-        alike += [_Search(fit, pooled, points, side, threshold, found[-1]) for side in sides]
+        alike += [_Search(fit, pooled, points, side, threshold, threshold * plain, found[-1]) for side in sides]
     for alike in searches.values():
         for search, ends in zip(alike, _limits(alike), strict=True):
             search.answer[1 if search.side < 0 else 2] = ends
@@ -77,13 +78,17 @@ def likelihood_limits_of(
 
 
 class _Search(NamedTuple):
-    """The limits of one fit's shares on one side; `answer` is the list of lines they go into."""
+    """The limits of one fit's shares on one side; `answer` is the list of lines they go into.
+
+    `threshold` is how far the root of the deviance's rise may go; about `reach` from the estimate it gets there.
+    """
 
     fit: DesignFit
     rows: Rows
     points: Floats
     side: int
     threshold: Floats
+    reach: Floats
     answer: list[Floats]
 
 
@@ -96,66 +101,79 @@ def _pooled(rows: Rows) -> Rows:
 
 
 def _limits(searches: Sequence[_Search]) -> list[Floats]:
-    """Return the shares where the signed root of the deviance's rise meets the threshold at each point of each search.
+    """Return the shares where the root of the deviance's rise meets the threshold at each point of each search.
 
     All searches are of one link, one number of coefficients, and all with or all without a natural response.
     """
-    link = searches[0].fit.link
-    far, threshold = _FARTHEST[link], np.concatenate([search.threshold for search in searches])
-    here = np.arange(threshold.size)
-    start = np.concatenate([np.clip(search.fit.coefficients @ search.points, -far, far) for search in searches])
-    side = np.repeat([search.side for search in searches], [search.threshold.size for search in searches])
-    stop = side * far
-    for _ in range(_PASSES):  # each pass narrows the bracket by _TRIALS
-        tried = start + (stop - start) * np.linspace(0.0, 1.0, _TRIALS + 1)[:, None]
-        root = np.sqrt(np.maximum(_rise(searches, tried), 0.0))
-        root[0] = np.minimum(root[0], threshold * (1 - 1e-9))
-        first = np.where((root > threshold).any(axis=0), (root > threshold).argmax(axis=0), _TRIALS)
-        start, stop = tried[first - 1, here], tried[first, here]
-    gap = root[first, here] - root[first - 1, here]  # the root of the rise is nearly straight in the predictor
-    part = (threshold - root[first - 1, here]) / np.where(gap > 0, gap, 1.0)
-    end = start + (stop - start) * np.where(root[first, here] > threshold, np.clip(part, 0.0, 1.0), 1.0)
-    ends = np.where(np.abs(end) >= far * (1 - 1e-9), 0.5 + 0.5 * side, LINKS[link].below(end))
-    return _parted(ends, searches)
+    link, sizes = searches[0].fit.link, [search.threshold.size for search in searches]
+    far, side = _FARTHEST[link], np.repeat([float(search.side) for search in searches], sizes)
+    threshold, reach = (
+        np.concatenate([getattr(search, name) for search in searches]) for name in ("threshold", "reach")
+    )
+    centre = np.concatenate([np.clip(search.fit.coefficients @ search.points, -far, far) for search in searches])
+    root = _root_of_rise(searches, sizes)
+    most = far - side * centre
+    went = crossing(lambda which, at: root(which, centre[which] + side[which] * at), threshold, reach, most)
+    ends = np.where(went >= most, 0.5 + 0.5 * side, LINKS[link].below(centre + side * went))
+    return np.split(ends, np.cumsum(sizes)[:-1])
 
 
-def _parted(lines: Floats, searches: Sequence[_Search]) -> list[Floats]:
-    """Part lines (..., points of all searches) into those of each search."""
-    return np.split(lines, np.cumsum([search.threshold.size for search in searches])[:-1], axis=-1)
+def _root_of_rise(searches: Sequence[_Search], sizes: Sequence[int]) -> Callable[[Ints, Floats], Floats]:
+    """Return the function that gives the root of how far the deviance rises at some points with these predictors there.
 
-
-def _rise(searches: Sequence[_Search], eta: Floats) -> Floats:
-    """Return how far the deviance rises when the predictor at each point is `eta` (trials, points), in one batch."""
-    parts = _parted(eta, searches)
+    It takes which points, of those of all searches end to end, and the predictors (some,).
+    """
     link, natural = LINKS[searches[0].fit.link], searches[0].fit.natural_estimated
-    batch = joined([_at_points(search, part) for search, part in zip(searches, parts, strict=True)])
-    sizes = [part.size for part in parts]
-    start = np.stack([
-        np.append(fit.coefficients[1:], max(fit.natural, 1e-3) if natural else [])
-        for fit in (search.fit for search in searches)
-    ], axis=1)  # fmt: skip
-    found = maximise(
-        batch, np.repeat(start, sizes, axis=1), link=link, tolerance=1e-4, steps=30,
-        natural_free=np.ones(eta.size, dtype=bool) if natural else None,
-        together=np.repeat(np.arange(len(searches)), sizes),
-    )  # fmt: skip
-    best = np.split(log_likelihood(batch, state_at(batch, found.parameters, link)), np.cumsum(sizes)[:-1])
-    return np.concatenate([
-        2.0 * (search.fit.log_likelihood - values).reshape(part.shape)
-        for search, values, part in zip(searches, best, parts, strict=True)
-    ], axis=1)  # fmt: skip
+    batch = joined([_at_points(search) for search in searches])
+    together = np.repeat(np.arange(len(searches)), sizes)
+    best = np.repeat([search.fit.log_likelihood for search in searches], sizes)
+    threshold = np.concatenate([search.threshold for search in searches])
+    estimate, turn, here = (np.concatenate(parts, axis=1) for parts in zip(*map(_others, searches), strict=True))
+
+    def root(which: Ints, eta: Floats) -> Floats:
+        rows = batch if which.size == best.size else batch.keep(np.bincount(which, minlength=best.size) > 0)
+        start = estimate[:, which] + turn[:, which] * (eta - here[0, which])
+        if natural:
+            start[-1] = np.clip(start[-1], 1e-3, 0.95)
+        found = maximise(
+            replace(rows, offset=rows.spread(eta)), start, link=link, tolerance=1e-4, steps=30,
+            natural_free=np.ones(which.size, dtype=bool) if natural else None, together=together[which],
+        )  # fmt: skip
+        risen = np.sqrt(np.maximum(2.0 * (best[which] - found.log_likelihood), 0.0))
+        near = found.converged & (risen < threshold[which])
+        on = which[near]
+        turn[:, on] = (found.parameters[:, near] - estimate[:, on]) / (eta[near] - here[0, on])
+        return risen
+
+    return root
 
 
-def _at_points(search: _Search, eta: Floats) -> Rows:
-    """Return the sessions once for every `eta` (trials, points), the predictor at that point held to it."""
-    rows, points, cells = search.rows, search.points, eta.size
-    sessions = rows.n.size
-    about = np.broadcast_to(points[1:, None, :], (points.shape[0] - 1, *eta.shape)).reshape(-1, cells)
-    columns = np.where(rows.control, 0.0, rows.design[1:, None, :] - about[:, :, None])
+def _others(search: _Search) -> tuple[Floats, Floats, Floats]:
+    """Return the other parameters' estimates, how they go with the predictor at each point, and that, (rows, points).
+
+    As they go beside the estimate: from the estimates themselves the way to a far predictor is too long for some.
+    """
+    fit, points = search.fit, search.points
+    beta = np.append(fit.coefficients, [fit.natural] if fit.natural_estimated else [])[:, None]
+    covariance = (fit.covariance @ _contrast(points).T)[: beta.size]
+    turn = covariance / (points * covariance[: points.shape[0]]).sum(axis=0)
+    return np.repeat(beta[1:], points.shape[1], axis=1), turn[1:], (fit.coefficients @ points)[None]
+
+
+def _at_points(search: _Search) -> Rows:
+    """Return the sessions once for every point, less the predictor at that point."""
+    rows, points = search.rows, search.points
+    cells, sessions = points.shape[1], rows.n.size
+    columns = np.where(rows.control, 0.0, rows.design[1:, None, :] - points[1:, :, None])
     return Rows(
         np.arange(cells) * sessions, columns.reshape(-1, cells * sessions), np.tile(rows.n, cells),
-        np.tile(rows.responded, cells), np.tile(rows.control, cells), np.repeat(eta.ravel(), sessions),
+        np.tile(rows.responded, cells), np.tile(rows.control, cells), np.zeros(cells * sessions),
     )  # fmt: skip
+
+
+def _contrast(points: Floats) -> Floats:
+    """Return points (k, points) as rows of what DesignFit's matrices take, the natural response left out."""
+    return np.concatenate([points, np.zeros((1, points.shape[1]))]).T
 
 
 def session_scale(fit: DesignFit, rows: Rows, points: Floats) -> Floats:
@@ -165,7 +183,7 @@ def session_scale(fit: DesignFit, rows: Rows, points: Floats) -> Floats:
     a point, the measured value is too small, and part of it is replaced by the design effect of an assumed correlation,
     as `proportion.share_limits` does and for the same reason.
     """
-    contrast = np.concatenate([points, np.zeros((1, points.shape[1]))]).T
+    contrast = _contrast(points)
     plain = np.maximum(standard_errors(fit, contrast, "binomial"), 1e-12)
     measured = (standard_errors(fit, contrast, "session") / plain) ** 2
     link, k = LINKS[fit.link], fit.coefficients.size
