@@ -213,6 +213,7 @@ def test_release_by_hand(tmp_path):
     (lot_c(examined=5), "looks", "further"),
     (lot_c(stages="adult"), "never examined", "young ones included"),  # hatchlings were not looked for
     (lot_c(alive=2), "living pests", "2026-10-30"),
+    (lot_c(stages="adult", alive=2), "living pests", "2026-10-30"),  # seen is seen, whatever was not looked for
     (lot_c(""), "never examined", "not counted is not zero"),
 ])  # fmt: skip
 def test_hold_and_why(tmp_path, change, cause, words):

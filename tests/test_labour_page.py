@@ -164,6 +164,7 @@ def test_a_log_without_labour_or_trays_still_answers(tmp_path, dropped):
     none = answer_labour(log, month="2026-10", as_of=str(AS_OF))
     assert not none.forecast.hours.known
     assert none.sessions_without_labour == none.sessions
+    assert not any("estimated from the others" in line for line in none.to_json()["trust"])  # there are no others
     plain(none.to_json(), "labour")
     tables.labour_captions(none)
 

@@ -245,7 +245,10 @@ def lot_in_brief(lot: str) -> str:
 def _trust(answer: FollowUpAnswer) -> list[str]:
     """Return what the lists of dips and releases leave out."""
     never = len({row.lot for row in answer.releases if row.cause == "never examined"})
-    out = [f"{never} of {answer.lots} lots in hand were never looked over for a pest of their corals."] if never else []
+    out = []
+    if never:
+        lots = f"{never} of {answer.lots} lots in hand were"
+        out.append(f"{lots} never looked over for a pest of their corals, young ones included.")
     if answer.quiet_lots:
         n = counted(answer.quiet_lots, "lot")
         out.append(f"{n} without an entry for over {answer.in_hand_days} days are in no list of dips or releases.")

@@ -229,7 +229,7 @@ def _first_screen(answer: LabourAnswer) -> list[dict]:
     now, *earlier = reversed(answer.cost_months)
     nothing = cannot_say("no pieces dipped", confidence_level=answer.confidence_level, pieces=0, sessions=0)
     hours, cost = (now.cost.hours_per_thousand_clean, now.cost.per_clean_survivor) if now.pieces else (nothing,) * 2
-    pieces = f"{now.pieces:,}".replace(",", "\u202f")
+    pieces = f"{now.pieces:,} piece{'' if now.pieces == 1 else 's'}".replace(",", "\u202f")
     return [
         {
             "tile": "labour",
@@ -243,7 +243,7 @@ def _first_screen(answer: LabourAnswer) -> list[dict]:
                 "unit": answer.currency,
                 "places": 0,
             },
-            "behind": f"{pieces} pieces, {now.sessions} session{'' if now.sessions == 1 else 's'} of first dips",
+            "behind": f"{pieces}, {now.sessions} session{'' if now.sessions == 1 else 's'} of first dips",
             "trend": [
                 {"month": c.keys["month"], "figure": c.cost.hours_per_thousand_clean.to_json()}
                 for c in reversed(earlier)
@@ -258,10 +258,9 @@ def _trust(answer: LabourAnswer) -> list[str]:
     now = answer.months[-1]
     if not now.sessions_without_labour:
         return []
-    return [
-        f"{now.sessions_without_labour} of {now.sessions} sessions have no labour rows: their hours are estimated from "
-        "the others."
-    ]
+    known = answer.sessions_without_labour < answer.sessions
+    hours = "their hours are estimated from the others" if known else "what they took cannot be said"
+    return [f"{now.sessions_without_labour} of {now.sessions} sessions have no labour rows: {hours}."]
 
 
 def _plain(value: object) -> object:

@@ -201,10 +201,10 @@ def _hold(base: dict, states: list[TrayState], life: LifeCycle | None, today: in
     pest = base["pest"]
     if life is None:
         return "never examined", "no pest was ever counted on these corals, and not counted is not zero"
-    if base["last_look"] is None:
-        return "never examined", f"never looked over for {pest}, young ones included, and not counted is not zero"
     if alive := [state.alive_since for state in states if state.alive_since is not None]:
         return "living pests", f"living pests were seen on {date_of(max(alive))}, after the last dip"
+    if base["last_look"] is None:
+        return "never examined", f"never looked over for {pest}, young ones included, and not counted is not zero"
     if days_until_hatched(life) is None:
         return "unknown", life.reason
     if not all(state.complete for state in states):

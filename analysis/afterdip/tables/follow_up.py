@@ -221,7 +221,7 @@ def causes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
         "series": "dips against hatching eggs not finished",
         "living pests": "living pests seen after the last dip",
         "unknown": "days to hatch and lay not known",
-        "never examined": "never examined, and not counted is not zero",
+        "never examined": "never looked over, young ones included, and not counted is not zero",
     }
     rows = [
         (words[row["cause"]], count(row["lots"]), count(row["pieces"]), _pests(row["pests"])) for row in held(answer)
