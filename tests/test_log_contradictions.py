@@ -1,5 +1,6 @@
 """What a log says in two places and cannot mean: the log loads, and the report says so; and settings refused by row."""
 
+import pandas as pd
 import pytest
 
 from afterdip.log import check_log
@@ -12,6 +13,19 @@ def setting(old, new):
     def change(tables):
         assert old in tables["farm"]
         tables["farm"] = tables["farm"].replace(old, new)
+
+    return change
+
+
+def dipped_again(times, **last):
+    """Add sessions of the powder like the one in the log, the last with other cells."""
+
+    def change(tables):
+        like = tables["sessions"][tables["sessions"]["session"] == "005"]
+        more = pd.concat([like] * times, ignore_index=True)
+        more["session"] = [f"1{i:02}" for i in range(times)]
+        more.loc[times - 1, list(last)] = list(last.values())
+        tables["sessions"] = pd.concat([tables["sessions"], more], ignore_index=True)
 
     return change
 
@@ -38,6 +52,19 @@ CASES = {
         [("labour.csv, row 3, column 'done': " + FAR + " (2026-09-07), got '2026-07-09'", "far_date", None),
          ("pests.csv, row 3, column 'counted': " + FAR + " (2026-09-07), got '2026-10-07'", "far_date", None)],
     ),
+    "hours written for minutes": (
+        dipped_again(2, minutes="0.75"),
+        [("sessions.csv, row 9, column 'minutes': minutes within 10 times that agent's other sessions (median 45), got "
+          "0.75", "minutes_jump", "101")],
+    ),
+    "a tenth of the usual minutes": (dipped_again(2, minutes="4.5"), []),
+    "millilitres for grams": (
+        dipped_again(4, amount_unit="mL"),
+        [("sessions.csv, row 11, column 'amount_unit': an amount by mass, as in 4 of that agent's 5 sessions, got "
+          "'0.8 mL'", "amount_kind", "103")],
+    ),
+    "millilitres and grams by turns": (dipped_again(3, amount_unit="mL"), []),
+    "milligrams for grams are both a mass": (dipped_again(4, amount="800", amount_unit="mg"), []),
     "a value for a group that is none": (
         setting("sps =", "spss ="),
         [("farm.toml, key 'value.spss': a coral group of the log, got 'spss': not used (did you mean 'sps'?)",

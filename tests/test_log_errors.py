@@ -4,6 +4,7 @@ import pytest
 
 from afterdip.errors import DataError
 from afterdip.log import check_log, read_log
+from afterdip.log.raw import header_name
 from builders import AS_OF, small_log, write_log
 
 UNITS = "mL, L, drops, g, mg, tablet, mL/L, drops/L, g/L, mg/L, ug/L, ppm, %"
@@ -48,6 +49,11 @@ ONE_REASON = {
     "misspelt column": (
         rename("trays", pieces="peices"),
         "trays.csv, row 1, column 'pieces': a column of this name (required), got 'peices'",
+    ),
+    "misspelt column that need not be there": (
+        rename("trays", condition="conditon"),
+        "trays.csv, row 1, column 'conditon': a column of the trays table by its name (is it 'condition'?), got "
+        "'conditon'",
     ),
     # types
     "count negative": (
@@ -300,6 +306,23 @@ def test_one_reason_one_line(tmp_path, change, expected):
     tables = small_log()
     change(tables)
     assert report(tables, tmp_path / "log") == ([expected] if isinstance(expected, str) else expected)
+
+
+@pytest.mark.parametrize(
+    "table, column, header",
+    [
+        ("sessions", "randomised", "randomized"), ("sessions", "temperature", "Temperature (C)"),
+        ("sessions", "lot", "lots"), ("sessions", "mix", "mix?"), ("trays", "earlier_tray", "earlier-tray"),
+        ("trays", "earlier_tray", "EarlierTray"), ("trays", "source", "sourсe"),  # a Cyrillic letter
+        ("checks", "receding", "ｒｅｃｅｄｉｎｇ"), ("pests", "infested", "infested*"), ("agents", "price", "prices"),
+    ],
+)  # fmt: skip
+def test_a_column_that_need_not_be_there_is_not_lost_by_its_header(tmp_path, table, column, header):
+    tables = small_log()
+    rename(table, **{column: header})(tables)
+    (line,) = report(tables, tmp_path / "log")
+    assert line.startswith(f"{table}.csv, row 1, column '")
+    assert line.endswith(f"a column of the {table} table by its name (is it '{column}'?), got '{header_name(header)}'")
 
 
 def test_every_problem_in_one_pass_and_none_twice(tmp_path):

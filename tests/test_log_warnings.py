@@ -147,10 +147,10 @@ CASES = {
         [("labour.csv, row 1, column 'weather': a column of the labour table, got an unknown one: kept and ignored",
           "unknown_column", None)],
     ),
-    "unknown column that is nearly one": (
-        rename("trays", condition="conditon"),
-        [("trays.csv, row 1, column 'conditon': a column of the trays table, got an unknown one: kept and ignored "
-          "(did you mean 'condition'?)", "unknown_column", None)],
+    "unknown column that may be meant for another": (
+        rename("sessions", mixed="mixer"),
+        [("sessions.csv, row 1, column 'mixer': a column of the sessions table, got an unknown one: kept and ignored "
+          "(did you mean 'mixed'?)", "unknown_column", None)],
     ),
     "column of a name the report uses": (
         lambda t: t["labour"].insert(2, "person_min", "3"),

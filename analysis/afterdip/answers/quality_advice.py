@@ -52,6 +52,14 @@ ADVICE = {
         "a strength far off the agent's other sessions",
         "Check unit, decimal point and bath volume of this session; correct the row if it was a slip of the pen.",
     ),
+    "minutes_jump": (
+        "minutes far off the agent's other sessions",
+        "Check that the time is in minutes, and the decimal point; correct the row if it was a slip of the pen.",
+    ),
+    "amount_kind": (
+        "an amount by mass where the agent is taken by volume, or the like",
+        "Check the unit of the amount: a gram is no millilitre. Correct the row if it was a slip of the pen.",
+    ),
     "no_sham": (
         "a month without a sham dip",
         "Put some trays of every month through tank water: without them nobody can tell what handling alone costs.",

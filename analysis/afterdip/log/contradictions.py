@@ -1,19 +1,24 @@
-"""Warnings of what a log says in two places and cannot mean: shams with a product, dates far apart, idle settings."""
+"""Warnings of what a log says in two places and cannot mean: shams with a product, habits broken, dates far apart."""
 
 from __future__ import annotations
 
 import difflib
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator
 
 import numpy as np
 import pandas as pd
 
 from .cells import NOTHING
+from .derive import usable_strength
 from .model import Problem
-from .notices import Tables, brief
+from .notices import Tables, brief, median_of_others
 from .schema import CORAL_GROUPS
+from .units import amount_unit
 
+MINUTES_JUMP = 10.0  # as for strengths: a slip of a unit or of a decimal point
+USUAL_KIND = 0.8  # of an agent's sessions: taken by volume and by mass in turn, neither is a slip
 FAR_DAYS = 7  # a bath is counted, and its work done, within days; further off, a date is a slip of month for day
 AT_THE_DIP = ("dip", "watch", "rinse")  # tasks
 ON_THE_DAY = ("bath", "rinse", "on piece")  # moments of pest counts
@@ -22,6 +27,8 @@ ON_THE_DAY = ("bath", "rinse", "on piece")  # moments of pest counts
 def contradictions(log: Tables, setting: Callable[..., Problem]) -> Iterator[Problem]:
     """Return these warnings; `setting(path, message, ...)` words one of a setting."""
     yield from shams(log)
+    yield from other_minutes(log)
+    yield from other_kinds(log)
     yield from far_dates(log)
     yield from idle_settings(log, setting)
 
@@ -43,6 +50,42 @@ def shams(log: Tables) -> Iterator[Problem]:
         got = f"{brief(sessions['amount'].iloc[i])} {sessions['amount_unit'].iloc[i] or ''}".strip()
         message = f"no amount in a sham dip, plain tank water, got '{got}' with agent '{sessions['agent'].iloc[i]}'"
         yield log.at_session(i, "amount", message, "sham_amount")
+
+
+def other_minutes(log: Tables) -> Iterator[Problem]:
+    """Sessions `MINUTES_JUMP` times as long or as short as the agent's other sessions (minutes_jump).
+
+    Hours or seconds written for minutes: longer exposure kills corals and shorter spares pests, at the same strength.
+    """
+    sessions = log.frames["sessions"]
+    minutes, median = sessions["minutes"].to_numpy(), median_of_others(sessions, "minutes", ["agent"])
+    with np.errstate(invalid="ignore"):  # NaN for the only session of an agent
+        far = np.maximum(minutes / median, median / minutes) > MINUTES_JUMP
+    for i in np.flatnonzero(far & ~sessions["is_control"]):
+        usual = f"within {MINUTES_JUMP:g} times that agent's other sessions (median {brief(median[i])})"
+        yield log.at_session(i, "minutes", f"minutes {usual}, got {brief(minutes[i])}", "minutes_jump")
+
+
+def other_kinds(log: Tables) -> Iterator[Problem]:
+    """Amounts by mass of an agent that is otherwise taken by volume, and the like (amount_kind).
+
+    `g` for `mL`: the strength is told on another axis, or as that of the active itself, where no jump need show.
+    """
+    sessions, (_, strength_unit) = log.frames["sessions"], usable_strength(log.frames["agents"])
+    treated = np.flatnonzero(~sessions["is_control"])
+    of = log.rows_of("sessions", "agent", "agents")[treated]
+    rows = pd.DataFrame({"of": of, "unit": sessions["amount_unit"].to_numpy()[treated]}).groupby(["of", "unit"]).indices
+    kinds = {(a, unit): amount_unit(unit, strength_unit[a]).kind for a, unit in rows}
+    for agent in np.unique(of):
+        counts = Counter()
+        for (a, unit), places in rows.items():
+            counts[kinds[a, unit]] += len(places) * (a == agent)
+        usual, n = counts.most_common(1)[0]
+        odd = [places for (a, unit), places in rows.items() if a == agent and kinds[a, unit] != usual]
+        for i in treated[np.concatenate(odd)] if odd and n >= USUAL_KIND * counts.total() else ():
+            got = f"got '{brief(sessions['amount'].iloc[i])} {sessions['amount_unit'].iloc[i]}'"
+            message = f"an amount by {usual}, as in {n} of that agent's {counts.total()} sessions, {got}"
+            yield log.at_session(i, "amount_unit", message, "amount_kind")
 
 
 def far_dates(log: Tables) -> Iterator[Problem]:

@@ -88,7 +88,7 @@ def strength_notices(log: Tables) -> Iterator[Problem]:
     """
     agents, sessions = log.frames["agents"], log.frames["sessions"]
     of = log.rows_of("sessions", "agent", "agents")
-    median = median_of_others(sessions)
+    median = median_of_others(sessions, "strength", ["agent", "strength_unit"])
     strength, unit = sessions["strength"].to_numpy(), sessions["strength_unit"].to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.maximum(strength / median, median / strength)
@@ -106,15 +106,15 @@ def strength_notices(log: Tables) -> Iterator[Problem]:
         yield log.at_session(i, "minutes", message, "over_max_minutes")
 
 
-def median_of_others(sessions: pd.DataFrame) -> np.ndarray:
-    """Return the median strength of the agent's other sessions on the same axis, NaN without any; (n_sessions,)."""
+def median_of_others(sessions: pd.DataFrame, column: str, alike: list[str]) -> np.ndarray:
+    """Return the median of a column in the other sessions alike in these columns, NaN without any; (n_sessions,)."""
     out = np.full(len(sessions), np.nan)
-    for rows in sessions.groupby(["agent", "strength_unit"], sort=False).indices.values():
+    for rows in sessions.groupby(alike, sort=False).indices.values():
         n = len(rows)
         if n < 2:
             continue
-        order = rows[np.argsort(sessions["strength"].to_numpy()[rows], kind="stable")]
-        s = sessions["strength"].to_numpy()[order]
+        order = rows[np.argsort(sessions[column].to_numpy()[rows], kind="stable")]
+        s = sessions[column].to_numpy()[order]
         rank, k = np.arange(n), n - 1  # without one value, the k left keep their order
         low, high = (k - 1) // 2, k // 2
         out[order] = (s[low + (rank <= low)] + s[high + (rank <= high)]) / 2

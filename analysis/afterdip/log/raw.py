@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -13,6 +15,9 @@ from .model import Problem
 from .schema import DERIVED, Table
 
 MOST_COLUMNS = 200
+MISSPELT = 0.85  # of the letters in both: randomized and conditon, not mixer (for mixed) or checked_by (for checker)
+BRACKETS = re.compile(r"[(\[][^)\]]*[)\]]?")
+LOOK_ALIKE = str.maketrans("аеорсухіѕ", "aeopcyxis")  # Cyrillic letters
 MOST_CELLS = 2**14  # in a row, empty ones included: as many as a sheet can have
 
 
@@ -88,7 +93,7 @@ def assemble(
 ) -> tuple[RawTable, list[Problem]]:
     """Name the columns by their header, drop rows and columns without content, and report what the header has wrong.
 
-    A column of the table that is missing, doubled or misspelt is an error; any other column is kept and a warning.
+    A column of the table that is missing, doubled or plainly misspelt is an error; any other is kept and a warning.
     Raises UnreadableError as column_names.
     """
     raw = RawTable(table.name, file, rows)
@@ -135,6 +140,10 @@ def _unknown(table: Table, raw: RawTable) -> list[Problem]:
     problems = []
     absent = [column.name for column in table.columns if column.name not in raw.columns]
     for name in raw.extra:
+        if meant := _meant(name, absent):
+            message = f"a column of the {table.name} table by its name (is it '{meant}'?), got '{shown(name)}'"
+            problems.append(Problem(raw.file, 1, shown(name), message, code="misspelt_column"))
+            continue
         near = difflib.get_close_matches(name, absent, n=1, cutoff=0.75)
         hint = f" (did you mean '{near[0]}'?)" if near else ""
         taken = name in DERIVED[table.name]
@@ -146,6 +155,21 @@ def _unknown(table: Table, raw: RawTable) -> list[Problem]:
     for name in DERIVED[table.name]:
         raw.extra.pop(name, None)
     return problems
+
+
+def _meant(name: str, absent: list[str]) -> str | None:
+    """Return the absent column that a header can only mean: its figures would be lost for a letter or a sign.
+
+    The same letters, whatever stands in brackets behind them, in other widths or alphabets that look alike; or a letter
+    wrong in a longer name.
+    """
+    same = [column for column in absent if _letters(column) == _letters(name)]
+    return next(iter(same or difflib.get_close_matches(name, absent, n=1, cutoff=MISSPELT)), None)
+
+
+def _letters(name: str) -> str:
+    plain = BRACKETS.sub("", unicodedata.normalize("NFKC", name)).casefold().translate(LOOK_ALIKE)
+    return "".join(c for c in plain if c.isalnum()).removesuffix("s")
 
 
 def drop_empty_rows(raw: RawTable) -> None:
