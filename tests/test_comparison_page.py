@@ -74,7 +74,8 @@ def test_crude_differences_by_hand(tmp_path):
     assert kill.crude.difference.pieces is None
     assert (loss.crude.difference.pieces, loss.crude.difference.deaths) == (800, 80)
     assert answer.judged.verdict.word == "first"
-    assert answer.targets == {"first": {"kill": "no", "loss": "not shown"}, "second": {"kill": "no", "loss": "no"}}
+    unmet = {"kill": "no", "loss": "not shown"}  # 15 of 100 lost, but the limit is for loss over sham
+    assert answer.targets == {"first": unmet, "second": unmet}
     assert answer.sessions == (20, 20)
 
 
@@ -129,6 +130,16 @@ def test_not_recorded_is_a_group_of_its_own(tmp_path):
     assert set(tally_comparison(log).trays["condition"]) == {"good", "not recorded"}
     answer = answer_comparison(log, first="IOD", second="OIL", as_of=AS_OF)
     assert answer.left_out["pieces_only_first_had_the_like_of"] == 200  # every fourth bath was one of IOD
+
+
+def test_an_agent_that_killed_every_piece_is_followed_to_the_end(tmp_path):
+    """All of OIL were dead at the first look, on day 7: of what is dead nothing more is to be seen."""
+    answer = answer_comparison(farm(tmp_path, dead=(1, 20)), first="IOD", second="OIL", as_of=AS_OF)
+    loss = answer.judged.loss.adjusted.difference
+    assert answer.horizon_days == 30
+    assert loss.estimate == pytest.approx(1 / 20 - 1)
+    assert loss.high < -0.7
+    assert answer.judged.verdict.word == "first"
 
 
 def test_an_agent_not_followed_to_the_horizon_cannot_be_said_of(tmp_path):

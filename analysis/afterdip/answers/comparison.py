@@ -64,7 +64,8 @@ class ComparisonAnswer:
     `dots`: one row a session with kill and loss (NaN where not counted), for drawing. `left_out` counts by reason.
     `horizon_days`: the day losses are compared at, earlier than the farm's own while an agent is young.
     `odds`: that a pest is not killed and that a piece dies, first over second, by a model of its own.
-    `targets`: per agent whether its kill and loss on the common mix meet the farm's: yes, no, not shown.
+    `targets`: per agent whether its kill and loss on the common mix meet the farm's: yes, no, not shown. Of loss never
+    no: the limit is for loss over sham.
     """
 
     judged: Judgement
@@ -210,7 +211,7 @@ def compare(
         targets={
             name: {
                 "kill": _meets(of(kill.adjusted), s.target_kill, above=True),
-                "loss": _meets(of(loss.adjusted), s.target_loss, above=False),
+                "loss": _spares(of(loss.adjusted), s.target_loss),
             }
             for name, of in (("first", _first), ("second", _second))
         },
@@ -242,6 +243,11 @@ def _meets(value, target: float, *, above: bool) -> str:
     low, high = (value.low, value.high) if above else (-value.high, -value.low)
     goal = target if above else -target
     return "yes" if low >= goal else "no" if high < goal else "not shown"
+
+
+def _spares(loss, target: float) -> str:
+    """Return yes or not shown: the farm's limit is for loss over sham, and what handling costs is in this loss too."""
+    return "yes" if _meets(loss, target, above=False) == "yes" else "not shown"
 
 
 def _said(found: Finding) -> dict[str, bool]:

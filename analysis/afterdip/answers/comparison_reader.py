@@ -93,10 +93,14 @@ class ComparisonReader:
         return tuple(sorted(trays.loc[~trays["is_control"].astype(bool), "agent"].unique()))
 
     def last_day(self, agent: str) -> int:
-        """Return the last day after a dip on which any piece of the agent was under observation."""
+        """Return the last day after a dip on which any piece of the agent was under observation.
+
+        That is the horizon where every piece died before it: of the dead nothing is left to be seen.
+        """
         exits = self.tally.exits
-        own = (self.tally.trays["agent"] == agent).to_numpy()[exits["place"].to_numpy()]
-        return int(exits["day"].to_numpy()[own].max(initial=0))
+        own = exits[(self.tally.trays["agent"] == agent).to_numpy()[exits["place"].to_numpy()]]
+        last = int(own["day"].max()) if len(own) else 0
+        return max(last, self.horizon) if len(own) and not own["left"].any() else last
 
     def common_day(self, first: str, second: str) -> int:
         """Return the day at which losses are compared: the horizon, or the last that both agents were followed to."""

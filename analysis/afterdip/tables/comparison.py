@@ -70,7 +70,7 @@ def targets_sentence(answer: ComparisonAnswer | None) -> str:
         kill, loss = answer.targets[name]["kill"], answer.targets[name]["loss"]
         parts.append(f"{agent} {words[kill]} the kill target and {words[loss]} the loss target")
     kill, loss = (digits(100 * x, 1).removesuffix(".0") for x in (answer.target_kill, answer.target_loss))
-    return f"Against the farm's targets (kill at least {kill} %, loss at most {loss} %), {'; '.join(parts)}."
+    return f"Against the farm's targets (kill at least {kill} %, loss over sham at most {loss} %), {'; '.join(parts)}."
 
 
 def needed_sentence(answer: ComparisonAnswer | None) -> str:
