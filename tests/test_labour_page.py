@@ -265,6 +265,15 @@ def test_cost_limits_agree_with_a_session_bootstrap(demo):
     assert cost.high - cost.low > 0.9 * (high - low)
 
 
+def test_a_strong_product_is_not_read_as_none(answer):
+    """7 mg a session and 370 mg per 1,000 pieces are little, but something."""
+    row = next(m for m in answer.materials if m.unit)
+    little = [Estimate(estimate=x, low=x, high=x, sessions=9) for x in (0.0066, 0.37)]
+    row = replace(row, unit="g", product_per_session=little[0], product_per_thousand=little[1])
+    (cells,) = tables.materials_table(replace(answer, materials=(row,))).rows
+    assert [cell.split(" (")[0] for cell in cells[2:4]] == ["0.007\u00a0g", "0.370\u00a0g"]
+
+
 def test_figures_on_the_page_equal_the_json(answer):
     """Every number printed in the tables is in the JSON: the Estimates print from the same unrounded values."""
     document = plain(answer.to_json(), "labour")

@@ -31,18 +31,15 @@ def hours_sentence(answer: LabourAnswer) -> str:
     now = answer.months[-1]
     if not now.sessions:
         return f"No dips in {answer.month}."
+    dipped = f"{answer.month}: {plural(now.pieces, 'piece')} in {plural(now.sessions, 'session')}"
+    worked = f"{digits(now.recorded_hours, 1)} person-hours"
     if answer.sessions_without_labour == answer.sessions and now.recorded_hours:
-        return (
-            f"{answer.month}: {plural(now.pieces, 'piece')} in {plural(now.sessions, 'session')}, "
-            f"{digits(now.recorded_hours, 1)} person-hours in the log. No labour row names its session, so what a "
-            "session takes cannot be said."
-        )
+        unnamed = "No labour row names its session, so what a session takes cannot be said."
+        return f"{dipped}, {worked} in the log. {unnamed}"
     whole = f"; with those sessions at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
     return (
-        f"{answer.month}: {plural(now.pieces, 'piece')} in {plural(now.sessions, 'session')}. The log has "
-        f"{digits(now.recorded_hours, 1)} person-hours of work for the month; "
-        f"{out_of(now.sessions_without_labour, now.sessions)} sessions have no labour rows and are not taken as "
-        f"free{whole}."
+        f"{dipped}. The log has {worked} of work for the month; {out_of(now.sessions_without_labour, now.sessions)} "
+        f"sessions have no labour rows and are not taken as free{whole}."
     )
 
 
@@ -193,8 +190,8 @@ def materials_table(answer: LabourAnswer) -> Table:
         (
             m.agent,
             count(m.baths),
-            number(m.product_per_session, 1, unit=f"\u00a0{m.unit}"),
-            number(m.product_per_thousand, 0, unit=f"\u00a0{m.unit}"),
+            _amount(m.product_per_session, 1, m.unit),
+            _amount(m.product_per_thousand, 0, m.unit),
             number(m.cost_per_thousand, 2),
             number(m.pieces_per_litre, 1),
         )
@@ -205,6 +202,11 @@ def materials_table(answer: LabourAnswer) -> Table:
         f"Limits at {_level(answer)}, the bath as the unit. More pieces a litre is not better: baths tire."
     )
     return Table("What went into the baths", columns, rows, note)
+
+
+def _amount(value: Estimate, places: int, unit: str) -> str:
+    """Return an amount of product; three places where fewer would show no digit: a strong product is not none."""
+    return number(value, 3 if (value.estimate or 1.0) * 10**places < 1 else places, unit=f"\u00a0{unit}")
 
 
 def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str) -> Table:
