@@ -132,6 +132,16 @@ def test_not_recorded_is_a_group_of_its_own(tmp_path):
     assert answer.left_out["pieces_only_first_had_the_like_of"] == 200  # every fourth bath was one of IOD
 
 
+def test_where_no_pest_was_found_that_is_the_reason(tmp_path):
+    def none_found(log):
+        log["pests"] = log["pests"].assign(alive="0", dead="0")
+
+    answer = answer_comparison(farm(tmp_path, extra=none_found), first="IOD", second="OIL", as_of=AS_OF)
+    assert answer.judged.kill.adjusted.difference.reason == "no pest was found in the dips of either"
+    assert answer.judged.kill.adjusted.first.reason == answer.judged.kill.crude.difference.reason
+    assert answer.judged.verdict.word == "undecided"
+
+
 def test_an_agent_that_killed_every_piece_is_followed_to_the_end(tmp_path):
     """All of OIL were dead at the first look, on day 7: of what is dead nothing more is to be seen."""
     answer = answer_comparison(farm(tmp_path, dead=(1, 20)), first="IOD", second="OIL", as_of=AS_OF)

@@ -148,6 +148,8 @@ class ComparisonReader:
         pieces before and after are compared instead, and `outcome` says so.
         """
         rows, outcome, found, gone = self._kills(first, second, coral_group)
+        if rows.empty:
+            return _unknown(outcome, "no pest was found in the dips of either", self.level)
         return _with_pests(_both(outcome, rows, second, found, gone, LIKE_PESTS, self.level))
 
     def _kills(self, first: str, second: str, coral_group: str = "") -> tuple[pd.DataFrame, str, str, str]:
