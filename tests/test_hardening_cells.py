@@ -59,6 +59,15 @@ def test_a_cell_is_read_as_meant_or_refused(table, column):
     assert 0 < read < tried  # some are harmless, some are not
 
 
+@pytest.mark.parametrize("text, value", [
+    ("5e-324", None), ("1e-300", None), ("9.9e-10", None), ("1e-9", 1e-9), ("0.000001", 1e-6), ("1e9", 1e9),
+    ("1.1e9", None), ("1e400", None), ("-1e-300", None),
+])  # fmt: skip
+def test_a_measure_so_small_or_large_that_a_strength_would_overflow(text, value):
+    column = TABLES["sessions"].column("bath_volume")
+    assert value_of(column, text) == (RefusedError if value is None else value)
+
+
 @pytest.mark.parametrize("name", NUMBERS)
 def test_what_a_count_is_written_as(name):
     """A count is right or refused, whatever the mark between its thousands."""

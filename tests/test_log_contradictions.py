@@ -52,6 +52,11 @@ CASES = {
         [("labour.csv, row 3, column 'done': " + FAR + " (2026-09-07), got '2026-07-09'", "far_date", None),
          ("pests.csv, row 3, column 'counted': " + FAR + " (2026-09-07), got '2026-10-07'", "far_date", None)],
     ),
+    "coral and group changed places": (
+        both(put("trays", 2, coral="SPS", coral_group="Acropora millepora"), put("trays", 3, coral="zoanthid")),
+        [("trays.csv, row 2, column 'coral': a coral's name, with its group in coral_group, got 'SPS' in the group "
+          "'Acropora millepora'", "group_for_coral", "001")],
+    ),
     "hours written for minutes": (
         dipped_again(2, minutes="0.75"),
         [("sessions.csv, row 9, column 'minutes': minutes within 10 times that agent's other sessions (median 45), got "

@@ -242,6 +242,14 @@ def test_two_files_for_one_table(tmp_path):
     assert lines(folder) == ["trays.parquet: one file for trays, got trays.csv, trays.parquet"]
 
 
+@pytest.mark.parametrize("name", ["pests", "labour.2026"])
+def test_a_folder_in_place_of_a_table_that_need_not_be_there(tmp_path, name):
+    folder, table = write_log(small_log(), tmp_path / "log"), name.partition(".")[0]
+    (folder / name).mkdir()
+    (folder / f"{table}.csv").rename(folder / name / "part-0.csv")
+    assert lines(folder) == [f"{name}: the table {table} as .csv or .parquet, got a folder"]
+
+
 def test_csv_and_parquet_side_by_side(tmp_path, plain):
     tables = small_log()
     folder = write_log({name: tables[name] for name in ("checks", "pests")}, tmp_path / "log", kind="parquet")

@@ -72,6 +72,10 @@ ADVICE = {
         "trays checked later than due",
         "Look at every tray within a week of its dip, then every two weeks: late, nobody can say what killed it.",
     ),
+    "group_for_coral": (
+        "a coral group where the coral's name belongs",
+        "See whether the two cells of the row changed places: its pieces are compared with no others.",
+    ),
     "coral_spelling": (
         "a coral or coral group spelt two ways",
         "Settle on one spelling and correct the other: two spellings count as two corals.",

@@ -24,6 +24,7 @@ TWO_WAYS = re.compile(r"[+-]?([1-9]\d{0,2})([.,])(\d{3})", re.ASCII)  # a thousa
 TIME = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?", re.ASCII)
 YES_NO = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 MOST, MOST_COUNTED = 10**9, 10**6  # no farm measures or counts more of anything; larger numbers are slips
+LEAST = 1e-9  # nor less of what is above 0: a bath of 1e-300 L would have no strength that can be told
 INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u200e\u200f\u061c\u00ad"))  # and direction marks
 UNSEEN = ("Cc", "Cf", "Cs")  # Unicode's controls, formats (right-to-left overrides among them) and halves of signs
 LONGEST, LONGEST_NOTE = 300, 32_767  # characters of a name; of a note, as in a spreadsheet's cell
@@ -237,6 +238,8 @@ def check_bounds(value: float, expected: str, column: Column) -> None:
     low = (column.least is not None and value < column.least) or (column.above is not None and value <= column.above)
     if low or (column.kind == "count" and value != int(value)):
         raise RefusedError(expected)
+    if column.above == 0 and value < LEAST:
+        raise RefusedError(f"{expected}, at least {LEAST:.9f}")
     most = MOST_COUNTED if column.kind == "count" else MOST
     if abs(value) > most:
         raise RefusedError(f"{expected}, at most {most}")

@@ -27,6 +27,7 @@ ON_THE_DAY = ("bath", "rinse", "on piece")  # moments of pest counts
 def contradictions(log: Tables, setting: Callable[..., Problem]) -> Iterator[Problem]:
     """Return these warnings; `setting(path, message, ...)` words one of a setting."""
     yield from shams(log)
+    yield from groups_for_corals(log)
     yield from other_minutes(log)
     yield from other_kinds(log)
     yield from far_dates(log)
@@ -50,6 +51,19 @@ def shams(log: Tables) -> Iterator[Problem]:
         got = f"{brief(sessions['amount'].iloc[i])} {sessions['amount_unit'].iloc[i] or ''}".strip()
         message = f"no amount in a sham dip, plain tank water, got '{got}' with agent '{sessions['agent'].iloc[i]}'"
         yield log.at_session(i, "amount", message, "sham_amount")
+
+
+def groups_for_corals(log: Tables) -> Iterator[Problem]:
+    """Corals named like a coral group, in a group that is none of the known ones (group_for_coral), once per name.
+
+    The two cells changed places: the tray has no like pieces, and the coral is a group of its own.
+    """
+    trays, columns = log.frames["trays"], log.typed["trays"].columns
+    is_group = [columns[name].where(lambda word: word.casefold() in CORAL_GROUPS) for name in ("coral", "coral_group")]
+    odd = trays.loc[is_group[0] & ~is_group[1], ["coral", "coral_group"]]
+    for i, (coral, group) in odd.drop_duplicates().iterrows():
+        message = f"a coral's name, with its group in coral_group, got '{coral}' in the group '{group}'"
+        yield log.note("trays", i, "coral", message, "group_for_coral", trays["session"].iloc[i])
 
 
 def other_minutes(log: Tables) -> Iterator[Problem]:

@@ -238,16 +238,17 @@ def _unknown_table(file: str, name: str) -> Problem:
 
 
 def _misnamed(log: RawLog, path: Path) -> None:
-    """Report files that are a table or the settings by name but of a kind not read, where there is no other."""
-    others = [] if not path.is_dir() else sorted(entry for entry in path.iterdir() if entry.is_file())
+    """Report what is a table or the settings by name but of a kind not read (a folder too), where there is no other."""
+    others = [] if not path.is_dir() else sorted(entry for entry in path.iterdir() if entry.exists())
     for entry in others:
         name, *endings = entry.name.casefold().split(".")
         if name in TABLES and name not in log.tables and name not in log.broken:
             log.broken.add(name)
-            message = f"the table {name} as .csv or .parquet, got another kind of file"
+            got = "a folder" if entry.is_dir() else "another kind of file"
+            message = f"the table {name} as .csv or .parquet, got {got}"
             log.problems.append(Problem(plain_name(entry), None, None, message, code="unknown_table"))
         is_text = {"toml", "tml", "txt", "ini", "json", "yaml", "yml"} & set(endings)
-        if name == "farm" and is_text and not log.farm_toml and not log.farm_sheet:
+        if name == "farm" and is_text and entry.is_file() and not log.farm_toml and not log.farm_sheet:
             message = "settings in a file named farm.toml, got another name"
             log.problems.append(Problem(plain_name(entry), None, None, message, code="settings"))
 

@@ -177,7 +177,7 @@ def not_for(log: Tables) -> Iterator[Problem]:
         told = np.zeros(len(trays), dtype=bool)
         for column in ("coral_group", "coral") if barred else ():
             coral = log.typed["trays"].columns[column]
-            hit = coral.where(lambda name, barred=barred: name is not None and name.casefold() in barred)
+            hit = coral.where(lambda name, barred=barred: name.casefold() in barred)
             for i in np.flatnonzero((agent == a) & hit & ~told):
                 told[i] = True
                 message = f"no coral that agent '{name}' is not for, got '{coral.levels[coral.codes[i]]}'"

@@ -138,7 +138,7 @@ def dates(tables: Tables, as_of: np.datetime64) -> list[Problem]:
 def agent_rules(tables: Tables) -> list[Problem]:
     """Report limits in drops of agents without drops_per_ml."""
     table = tables["agents"]
-    in_drops = table.columns["max_per_l_unit"].where(lambda unit: unit is not None and LIMITS[unit].drops)
+    in_drops = table.columns["max_per_l_unit"].where(lambda unit: LIMITS[unit].drops)
     return [
         table.problem(i, "drops_per_ml", "number above 0, since max_per_l is in drops, got an empty cell", "drops")
         for i in told(in_drops & table.columns["drops_per_ml"].missing)
@@ -189,7 +189,7 @@ def amounts(table: TypedTable, agents: TypedTable) -> list[Problem]:
             message = f"{words} (only a sham dip may leave it out), got {table.columns[name].quote(i)}"
             problems.append(table.problem(i, name, message, "amount_missing"))
     if len(agents):
-        in_drops = table.columns["amount_unit"].where(lambda unit: unit is not None and AMOUNTS[unit].drops)
+        in_drops = table.columns["amount_unit"].where(lambda unit: AMOUNTS[unit].drops)
         for i in told(treated & in_drops & agents.columns["drops_per_ml"].missing[of]):
             message = f"a unit other than drops, or drops_per_ml of agent '{table['agent'][i]}', got"
             got = table.columns["amount_unit"].quote(i)
@@ -199,7 +199,7 @@ def amounts(table: TypedTable, agents: TypedTable) -> list[Problem]:
 
 def no_volume(table: TypedTable) -> list[Problem]:
     """Report amounts in all without the bath's volume: these stand for the bare report of the empty cell."""
-    in_all = table.columns["amount_unit"].where(lambda unit: unit is not None and not AMOUNTS[unit].per_litre)
+    in_all = table.columns["amount_unit"].where(lambda unit: not AMOUNTS[unit].per_litre)
     problems = []
     for i in told(in_all & table.known("amount") & table.empty("bath_volume")):
         total = f"{table.columns['amount'].shown(i)} {table['amount_unit'][i]}"

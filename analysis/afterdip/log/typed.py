@@ -45,9 +45,9 @@ class TypedColumn:
             return self.codes
         return pd.factorize(self.levels, sort=is_date)[0][self.codes]
 
-    def where(self, holds: Callable[[object], bool]) -> np.ndarray:
-        """Return where a condition on the value holds, asked once for each level; shape (n_rows,)."""
-        return np.array([holds(level) for level in self.levels], dtype=bool)[self.codes]
+    def where(self, holds: Callable[[str], bool]) -> np.ndarray:
+        """Return where there is a text and a condition on it holds, asked once for each level; shape (n_rows,)."""
+        return np.array([level is not None and holds(level) for level in self.levels], dtype=bool)[self.codes]
 
     def first_rows(self) -> dict[object, int]:
         """Return the values of a text column, in order of the rows they first stand in, and those rows."""

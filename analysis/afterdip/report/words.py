@@ -46,6 +46,7 @@ _WARNINGS = {
     "strength_jump": ("bath 10 times off its usual strength", "baths 10 times off their usual strength"),
     "minutes_jump": ("bath 10 times off its usual minutes", "baths 10 times off their usual minutes"),
     "amount_kind": ("amount by mass for volume, or the like", "amounts by mass for volume, or the like"),
+    "group_for_coral": ("coral group in place of a coral", "coral groups in place of corals"),
     "coral_spelling": ("coral spelt in two ways", "corals spelt in two ways"),
     "pest_spelling": ("pest spelt in two ways", "pests spelt in two ways"),
     "lot_spelling": ("lot, bottle or water spelt in two ways", "lots, bottles or waters spelt in two ways"),
