@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -212,9 +213,19 @@ def test_residual_risk_by_hand():
     assert (risk.estimate, risk.low, risk.high) == pytest.approx((0.1**3, 0.05**3, 0.2**3))
     assert (risk.sessions, risk.pests) == (6, 100)
     mixed = residual_risk([kill, other])
-    assert (mixed.estimate, mixed.low, mixed.high) == pytest.approx((0.05, 0.02, 0.12))
+    low = 0.05 * np.exp(-np.hypot(np.log(0.1 / 0.05), np.log(0.5 / 0.4)))
+    angle = np.linspace(0, np.pi / 2, 100_001)
+    high = ((0.1 + 0.1 * np.cos(angle)) * (0.5 + 0.1 * np.sin(angle))).max()  # every way to share the error out
+    assert (mixed.estimate, mixed.low, mixed.high) == pytest.approx((0.05, low, high))
     assert mixed.sessions == 11
+    thrice = residual_risk([kill, other, other])
+    high = ((0.1 + 0.1 * np.cos(angle)) * (0.5 + 0.1 * np.sin(angle)) ** 2).max()
+    assert (thrice.estimate, thrice.high) == pytest.approx((0.025, high))
     assert residual_risk([kill, cannot_say("too few pests")]).reason == "too few pests"
     assert residual_risk([]).reason == "no dip yet"
     clean = residual_risk([Estimate(estimate=1.0, low=0.7, high=1.0)] * 2)
     assert (clean.estimate, clean.high) == (0.0, pytest.approx(0.09))  # all killed so far is still a bound
+    one, two = (Estimate(estimate=1.0, low=0.7, high=1.0) for _ in range(2))
+    assert residual_risk([one, two]).high == pytest.approx(0.3 * 0.3 / 2)  # both at once are not at their worst
+    certain = Estimate(estimate=0.5, low=0.5, high=0.5)
+    assert residual_risk([one, certain]).high == pytest.approx(0.15)

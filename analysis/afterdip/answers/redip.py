@@ -179,10 +179,8 @@ def _row(pair, life: LifeCycle, history: TrayHistory, kills: Kills, as_of: int, 
 
 
 def _risk(kills: Kills, pest: str, agents: tuple[str, ...], level: float) -> Estimate:
-    """Residual risk after dips with these agents; several agents share the chance of error."""
-    different = len(set(agents)) or 1
-    each = 1.0 - (1.0 - level) / different
-    return residual_risk([kills.of(agent, pest, each) for agent in agents], confidence_level=level)
+    """Residual risk after dips with these agents."""
+    return residual_risk([kills.of(agent, pest, level) for agent in agents], confidence_level=level)
 
 
 def _why(series: Series, plan: Plan, life: LifeCycle) -> str:

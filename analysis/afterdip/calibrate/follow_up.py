@@ -53,9 +53,8 @@ def _simulated(figure: str, share: float, m: int, rho: float, spread: str, rng: 
     if figure == FIGURES[0]:
         kill = session_proportion(*_counts(share, m, rho, spread, rng), confidence_level=LEVEL)
         return residual_risk([kill, kill], confidence_level=LEVEL)
-    each = 1 - (1 - LEVEL) / 2  # two estimates share the chance of error, as the page has it
     kills = [
-        session_proportion(*_counts(p, size, rho, spread, rng), confidence_level=each)
+        session_proportion(*_counts(p, size, rho, spread, rng), confidence_level=LEVEL)
         for p, size in ((share, m), (SECOND, max(m // 2, 4)))
     ]
     return residual_risk(kills, confidence_level=LEVEL)

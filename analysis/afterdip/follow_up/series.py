@@ -17,6 +17,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
 from ..estimate import Estimate, cannot_say
 from .life_cycle import LifeCycle
 
@@ -141,21 +145,56 @@ def residual_risk(kills: Sequence[Estimate], *, confidence_level: float = 0.95) 
     """Chance that one animal that met every one of these dips lives: the product of 1 - kill, one entry a dip.
 
     Taken: a dip does to the survivors of the last what it does to any, each dip for itself. Hatchlings met fewer dips.
-    Limits are the products of the dips' own limits: hand in each at 1 - (1 - confidence_level) / m for m different
-    estimates, and they hold together (Bonferroni). Cannot say where any dip's kill cannot be said.
+    Each kill comes with limits at `confidence_level`; dips of one agent hand in the same object, and then the limits
+    are powers of its own. Several agents' kills rest on different sessions: their distances to the limits are joined
+    by squares (Zou & Donner 2008, Stat Med 27:1693), below on the log scale, above on that of the chances, where a
+    kill of all seen still counts with its bound. Cannot say where any dip's kill cannot be said.
     """
     silent = [kill for kill in kills if not kill.known or kill.low is None or kill.high is None]
     if not kills:
         return cannot_say("no dip yet", confidence_level=confidence_level)
     if silent:
         return cannot_say(silent[0].reason or "no limits of the kill", confidence_level=confidence_level)
-    different = {id(kill): kill for kill in kills}.values()
+    different = list({id(kill): kill for kill in kills}.values())
+    times = np.array([sum(kill is other for other in kills) for kill in different], dtype=np.float64)
+    lives, least, most = (
+        np.array([1.0 - getattr(kill, end) for kill in different]) for end in ("estimate", "high", "low")
+    )
+    estimate = float(np.prod(lives**times))
     return Estimate(
-        estimate=math.prod(1.0 - kill.estimate for kill in kills),
-        low=math.prod(1.0 - kill.high for kill in kills),
-        high=math.prod(1.0 - kill.low for kill in kills),
+        estimate=estimate,
+        low=_least_product(lives, least, times),
+        high=_most_product(lives, most, times),
         confidence_level=confidence_level,
         sessions=sum(kill.sessions or 0 for kill in different),
         pests=sum(kill.pests or 0 for kill in different),
         method="product over dips of 1 - kill; dips independent, survivors no hardier",
     )
+
+
+def _least_product(lives: NDArray, least: NDArray, times: NDArray) -> float:
+    """Return the lower limit of prod lives^times, shape (n_estimates,) each; 0 where one of them may be 0."""
+    if (least <= 0).any():
+        return 0.0
+    return float(np.prod(lives**times) * np.exp(-np.linalg.norm(times * np.log(lives / least))))
+
+
+def _most_product(lives: NDArray, most: NDArray, times: NDArray) -> float:
+    """Return the largest product over chances lives + c (most - lives), the squares of the c adding up to 1.
+
+    Where the product cannot grow any more, times x width / chance is c over a number common to all, `s`; the squares
+    grow with it.
+    """
+    width = most - lives
+    if not (width > 0).any():
+        return float(np.prod(lives**times))
+    lives, width, times, fixed = lives[width > 0], width[width > 0], times[width > 0], (lives**times)[width <= 0]
+
+    def steps(s: float) -> NDArray[np.float64]:
+        return (np.sqrt(lives**2 + 4 * width**2 * times * s) - lives) / (2 * width)
+
+    high = 1.0
+    while np.square(steps(high)).sum() < 1:
+        high *= 2
+    s = brentq(lambda s: np.square(steps(s)).sum() - 1, 0.0, high, xtol=1e-14, rtol=1e-14)
+    return float(np.prod((lives + width * steps(s)) ** times) * np.prod(fixed))
