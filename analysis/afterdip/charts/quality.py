@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
-from matplotlib.patches import Patch, Rectangle
+from matplotlib.collections import PolyCollection
+from matplotlib.patches import Patch
 
 from afterdip.answers.quality import Recorded
 from afterdip.charts.style import INK, QUIET, RULE, SMALL, say_instead
@@ -24,12 +25,15 @@ def draw_recorded(ax: Axes, recorded: Sequence[Recorded], weeks: Sequence[str]) 
     if not any(sum(item.due) for item in recorded):
         say_instead(ax, "No dips in these months.")
         return
+    boxes: dict[tuple, list] = {look: [] for look in CLASSES}  # some hundreds: drawn look by look, not one by one
     for row, item in enumerate(recorded):
+        top, bottom = row - 0.4, row + 0.4
         for week, (done, due) in enumerate(zip(item.done, item.due, strict=True)):
             if due:
-                _, _, colour, hatch = next(c for c in CLASSES if done / due >= c[0])
-                ax.add_patch(Rectangle((week, row - 0.4), 0.94, 0.8, facecolor=colour, edgecolor="white",
-                                       hatch=hatch, linewidth=0))  # fmt: skip
+                box = [(week, top), (week + 0.94, top), (week + 0.94, bottom), (week, bottom)]
+                boxes[next(look for look in CLASSES if done / due >= look[0])].append(box)
+    for (_, _, colour, hatch), corners in boxes.items():
+        ax.add_collection(PolyCollection(corners, facecolor=colour, edgecolor="white", hatch=hatch, linewidth=0))
     ax.set_xlim(0, len(weeks))
     ax.set_ylim(len(recorded) - 0.45, -0.55)
     ax.set_yticks(range(len(recorded)), [item.item for item in recorded])

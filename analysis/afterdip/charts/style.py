@@ -10,6 +10,8 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from afterdip.charts.room import Room
+
 INK = "#1d2a30"  # text and axes
 QUIET = "#5f6b70"  # the sham, notes, grid labels: 5.5:1 on white
 RULE = "#d5dadc"  # grid lines
@@ -47,6 +49,7 @@ _RC = {
     "xtick.color": INK,
     "ytick.color": INK,
     "text.color": INK,
+    "text.hinting": "none",  # at the report's resolution nobody sees it, and fitting each letter takes time
     "text.parse_math": False,  # a name with $ in it is a name; log axes have formatters of their own
     "legend.frameon": False,
     "legend.fontsize": SMALL,
@@ -68,7 +71,8 @@ class AgentStyle:
 
 def figure(width: float = WIDTH, height: float = 3.6, *, rows: int = 1, columns: int = 1) -> tuple[Figure, Axes]:
     """Return a figure (inches) in the house style and its Axes (an array of Axes when rows or columns exceed one)."""
-    fig = Figure(figsize=(width, height), layout="constrained")  # no pyplot: no list of open figures to close
+    layout = Room() if rows == columns == 1 else "constrained"
+    fig = Figure(figsize=(width, height), layout=layout)  # no pyplot: no list of open figures to close
     return fig, fig.subplots(rows, columns)
 
 

@@ -13,6 +13,7 @@ from afterdip.estimate import Estimate
 from afterdip.survival import CumulativeIncidence, SurvivalCurve, at_risk_on
 
 ONE = AgentStyle(ACCENT, "-", "o")
+_NOTE = 36  # letters that fit beside a row without pushing the Axes together
 
 
 def draw_survival(ax: Axes, cells: Sequence, *, horizon_days: float, controls: Sequence[str] = ()) -> None:
@@ -71,12 +72,12 @@ def draw_estimates(
     if not any(e.known for _, e in rows):
         say_instead(ax, rows[0][1].reason if rows else "Nothing to compare yet.")
         return
+    known = [(place, e) for place, (_, e) in enumerate(rows) if e.known]
+    places, dots, low, high = _dots_and_limits(known)
+    ax.hlines(places, low, high, color=ACCENT, linewidth=2.2, capstyle="round")
+    ax.plot(dots, places, "o", color=ACCENT, markersize=6, markeredgecolor="white")
     for place, (_, e) in enumerate(rows):
-        if e.known:
-            low, high = (e.estimate if x is None else x for x in (e.low, e.high))
-            ax.plot([low, high], [place, place], color=ACCENT, linewidth=2.2, solid_capstyle="round")
-            ax.plot([e.estimate], [place], "o", color=ACCENT, markersize=6, markeredgecolor="white")
-        else:
+        if not e.known:
             ax.annotate(_short(e.reason), (0, place), xytext=(6, 0), textcoords="offset points", va="center",
                         color=QUIET, fontsize=SMALL)  # fmt: skip
     ax.axvline(0, color=INK, linewidth=0.8)
@@ -108,12 +109,12 @@ def draw_months(ax: Axes, cells: Sequence, *, target: float) -> None:
     if not any(c.alive.known for c in cells):
         say_instead(ax, "No month can be read at the horizon yet.")
         return
+    known = [(place, cell.alive) for place, cell in enumerate(cells) if cell.alive.known]
+    places, dots, low, high = _dots_and_limits(known)
+    ax.vlines(places, low, high, color=ACCENT, linewidth=2.2, capstyle="round")
+    ax.plot(places, dots, "o", color=ACCENT, markersize=6, markeredgecolor="white")
     for place, cell in enumerate(cells):
-        e = cell.alive
-        if e.known:
-            ax.plot([place, place], [e.low, e.high], color=ACCENT, linewidth=2.2, solid_capstyle="round")
-            ax.plot([place], [e.estimate], "o", color=ACCENT, markersize=6, markeredgecolor="white")
-        else:
+        if not cell.alive.known:
             ax.annotate("cannot\nsay yet", (place, 0), xycoords=("data", "axes fraction"), xytext=(0, 6),
                         textcoords="offset points", ha="center", color=QUIET, fontsize=SMALL)  # fmt: skip
     ax.axhline(target, color="#c24e00", linewidth=1.2, linestyle=(0, (5, 2)))
@@ -124,6 +125,14 @@ def draw_months(ax: Axes, cells: Sequence, *, target: float) -> None:
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.set_ylabel("alive at the horizon")
     _break_axis(ax, min(c.alive.low for c in cells if c.alive.known))
+
+
+def _dots_and_limits(known: Sequence[tuple[int, Estimate]]) -> tuple[list, list, list, list]:
+    """Return places, estimates, lower and upper limits of known estimates; an open limit ends at its dot."""
+    places, dots = [place for place, _ in known], [e.estimate for _, e in known]
+    low = [e.estimate if e.low is None else e.low for _, e in known]
+    high = [e.estimate if e.high is None else e.high for _, e in known]
+    return places, dots, low, high
 
 
 def _styles(cells: Sequence, controls: Sequence[str]) -> dict[str, AgentStyle]:
@@ -166,17 +175,23 @@ def _numbers_followed(
 ) -> None:
     """Write below the axis how many pieces were still followed, a line per curve, as readers of such plots expect."""
     ticks = [t for t in ax.get_xticks() if 0 <= t <= until]
-    offset = -46
-    ax.annotate("pieces followed", (0, 0), xycoords="axes fraction", xytext=(-18, offset + 11),
+    offset, step = -46, 11  # points below the axis, and from line to line
+    ax.annotate("pieces followed", (0, 0), xycoords="axes fraction", xytext=(-18, offset + step),
                 textcoords="offset points", fontsize=SMALL, color=QUIET, ha="right", va="center")  # fmt: skip
-    for line, (label, curve) in enumerate(curves.items()):
-        y = offset - 11 * line
-        ax.annotate(label, (0, 0), xycoords="axes fraction", xytext=(-18, y), textcoords="offset points",
-                    fontsize=SMALL, color=styles[label].color, ha="right", va="center")  # fmt: skip
-        for tick, n in zip(ticks, at_risk_on(curve, ticks), strict=True):
-            ax.annotate(f"{n:.0f}", (tick, 0), xycoords=("data", "axes fraction"), xytext=(0, y),
-                        textcoords="offset points", fontsize=SMALL, ha="center", va="center")  # fmt: skip
+    for line, label in enumerate(curves):
+        ax.annotate(label, (0, 0), xycoords="axes fraction", xytext=(-18, offset - step * line), ha="right",
+                    va="center", textcoords="offset points", fontsize=SMALL, color=styles[label].color)  # fmt: skip
+    counts = [at_risk_on(curve, ticks) for curve in curves.values()]
+    for tick, column in zip(ticks, zip(*counts, strict=True), strict=True):  # a column is one text: cheaper to set
+        ax.annotate("\n".join(f"{n:.0f}" for n in column), (tick, 0), xycoords=("data", "axes fraction"), va="top",
+                    xytext=(0, offset + step / 2), textcoords="offset points", ha="center", fontsize=SMALL,
+                    linespacing=step / SMALL)  # fmt: skip
 
 
 def _short(reason: str) -> str:
-    return "too few to say" if "too few" in reason else reason
+    """Return a reason as it fits beside a row: from the end, what explains it further is left to the table."""
+    if "too few" in reason:
+        return "too few to say"
+    while len(reason) > _NOTE and ": " in reason:
+        reason = reason.rpartition(": ")[0]
+    return reason
