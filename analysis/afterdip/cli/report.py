@@ -16,7 +16,7 @@ from pathlib import Path
 from afterdip.cli.common import DONE, a_month, a_number, a_path, add_log, as_of_day, log_path, say, tell
 
 WORKERS = 2
-_SELDOM = 50_000, 20, 100  # thresholds of the garbage collector, which else takes a tenth of the time of the imports
+_SELDOM = 200_000, 20, 100  # thresholds of the garbage collector, which else takes a tenth of the time of the imports
 
 
 def declare(parser: argparse.ArgumentParser) -> None:

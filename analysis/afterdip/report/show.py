@@ -83,8 +83,7 @@ def _png(fig: Figure) -> bytes:
     fig.set_dpi(DPI)
     canvas = FigureCanvasAgg(fig)
     canvas.draw()  # savefig would draw twice: once to lay the parts out, which drawing does anyway
-    picture = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
-    picture = picture.convert("RGB")
+    picture = Image.frombytes("RGB", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBX", 0, 1)
     picture = picture.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
     picture.putpalette([255 if channel > 252 else channel for channel in picture.getpalette()])  # paper is white
     small = io.BytesIO()
