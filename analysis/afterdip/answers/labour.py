@@ -195,14 +195,12 @@ def _materials(log: Log, period: Period, level: float) -> tuple[MaterialRow, ...
     baths = baths[period.in_window(baths["date"])]
     rows = []
     for (agent, unit), part in baths.assign(unit=baths["unit"].fillna("")).groupby(["agent", "unit"]):
-        sums = part.groupby("bath").agg(
-            product=("product", "sum"), cost=("cost", lambda c: c.sum(skipna=False)), litres=("litres", "sum"),
-            pieces=("pieces", "sum"), sessions=("session", "size"),
-        )  # fmt: skip
+        by_bath = part.groupby("bath")
+        sums = by_bath[["product", "cost", "litres", "pieces"]].sum().assign(sessions=by_bath.size())
         is_control = bool(part["is_control"].iloc[0])
         how = {"confidence_level": level, "method": "sums over baths, the bath as the unit"}
         nothing = cannot_say("nothing goes into a sham" if is_control else "amount not known", confidence_level=level)
-        priced = sums["cost"].notna().all()
+        priced = part["cost"].notna().all()
         cost = ratio_of_sums(sums["cost"], sums["pieces"], scale=1000.0, **how) if priced else None
         dipped = ratio_of_sums(sums["pieces"], sums["litres"], **how)
         rows.append(

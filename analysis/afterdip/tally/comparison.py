@@ -7,7 +7,6 @@ tells of both. Pests found at a re-dip are other animals, so they count, but onl
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import reduce
 
 import numpy as np
 import pandas as pd
@@ -90,5 +89,4 @@ def labels(frame: pd.DataFrame, columns: tuple[str, ...]) -> np.ndarray:
     """Return one text per row naming its group of like pieces, shape (n_rows,)."""
     if frame.empty:
         return np.array([], dtype=str)
-    first, *rest = (frame[name].astype(str) for name in columns)
-    return reduce(lambda text, more: text + ", " + more, rest, first).to_numpy(dtype=str)
+    return np.array([", ".join(map(str, row)) for row in zip(*(frame[name] for name in columns), strict=True)])

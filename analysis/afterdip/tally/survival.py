@@ -96,8 +96,8 @@ def share_ends(since: np.ndarray, day: np.ndarray, *, at: int) -> tuple[np.ndarr
 def exits_told_at(exits: pd.DataFrame, at: int) -> pd.DataFrame:
     """Return rows with since, day, dead and left as `share_ends` has them on day `at`: deaths shared, left whole."""
     rows, day, share = share_ends(exits["since"].to_numpy(), exits["day"].to_numpy(), at=at)
-    told, whole = exits.iloc[rows].reset_index(drop=True), np.arange(len(rows)) < len(exits)
-    return told.assign(day=day, dead=told["dead"] * share, left=told["left"] * whole)
+    told, whole = {name: exits[name].to_numpy()[rows] for name in exits}, np.arange(len(rows)) < len(exits)
+    return pd.DataFrame(told | {"day": day, "dead": told["dead"] * share, "left": told["left"] * whole})
 
 
 def tally_survival(log: Log) -> SurvivalTally:
