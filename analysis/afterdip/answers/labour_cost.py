@@ -51,7 +51,10 @@ class CostCell:
 
 @dataclass(frozen=True, slots=True)
 class CostReader:
-    """Reads the cost of any set of first-dip trays off one pair of tallies."""
+    """Reads the cost of any set of first-dip trays off one pair of tallies.
+
+    `costs` has beside its own columns `place`, the session's in the order of names, and `minutes`, all labour.
+    """
 
     costs: pd.DataFrame
     survival: SurvivalTally
@@ -62,7 +65,8 @@ class CostReader:
         """Tally the log once."""
         survival = tally_survival(log)
         costs = tally_costs(log).set_index("tray").reindex(survival.trays["tray"]).reset_index()
-        return cls(costs, survival, log)
+        place = pd.factorize(costs["session"], sort=True)[0]
+        return cls(costs.assign(place=place, minutes=costs["person_min"] + costs["upkeep_min"]), survival, log)
 
     def by(self, period: Period, columns: list[str]) -> tuple[CostCell, ...]:
         """One cell per agent, or agent and coral group, of the pieces first dipped in the window; sham cells last."""
@@ -95,10 +99,9 @@ class CostReader:
 
     def _inputs(self, rows: pd.DataFrame, tally: SurvivalTally) -> PieceInputs:
         level, settings = self.log.settings.confidence, self.log.settings
-        labour = rows.assign(minutes=rows["person_min"] + rows["upkeep_min"])
         dead, detached = self._lost(tally)
         return PieceInputs(
-            person_min=_each(labour, "minutes", level, "no session with labour written down"),
+            person_min=_each(rows, "minutes", level, "no session with labour written down"),
             agent=_each(rows, "agent_cost", level, "no price in the agents table"),
             redip_person_min=_each(rows, "redip_min", level, "no labour written down"),
             redip_agent=_each(rows, "redip_cost", level, "no price in the agents table"),
@@ -133,8 +136,8 @@ def _each(rows: pd.DataFrame, column: str, level: float, nothing: str) -> Estima
     known = rows[column].notna().to_numpy()
     if not known.any():
         return cannot_say(nothing, confidence_level=level)
-    columns = pd.DataFrame({name: rows[name].to_numpy()[known] for name in (column, "pieces")})
-    sums = columns.groupby(pd.factorize(rows["session"].to_numpy()[known], sort=True)[0]).sum()
+    columns = pd.DataFrame({name: rows[name].to_numpy()[known] for name in (column, "pieces", "place")})
+    sums = columns.groupby("place").sum()  # by a column's name: pandas writes out an array it is given, for an error
     method = "sum over pieces; first dip's session as the unit"
     return ratio_of_sums(
         sums[column], sums["pieces"], confidence_level=level, method=method, pieces=int(sums["pieces"].sum())
