@@ -3,6 +3,7 @@
 import pytest
 
 from afterdip.estimate import Estimate, cannot_say
+from afterdip.report.choice import choices
 from afterdip.report.first_screen import estimate, tiles
 from afterdip.report.grid import grid
 from afterdip.report.index import failed, lead, render_index, trust
@@ -120,7 +121,7 @@ def test_the_figures_stand_with_limits_counts_and_earlier_months():
     assert alive.trend.words == "5 earlier months: 5.0 to 9.0\u00a0%; no clear change"
     assert "alive, by month: May 2026 5.0\u00a0%; Jun 2026 6.0" in alive.trend.picture
     loss = tile(results(survival=survival()), 1)
-    assert loss.lines == (("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0"),)
+    assert loss.lines[0] == ("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0")
     assert loss.behind == ("beside 2 sham sessions",)
     unknown = tile(results(survival=survival(month=survival()["month"] | {"alive": FEW})), 0)
     assert unknown.lines == (("too few: 2 of the 5 sessions needed", ""),)
@@ -254,7 +255,7 @@ def test_one_coral_group_over_the_limit_is_named_though_the_agent_as_a_whole_is_
         for group, agent, low in (("soft", "OIL", 0.08), ("sps", "OIL", 0.05), ("soft", "IOD", 0.09))
     ]
     said = results(survival=survival(agents=agents, groups=groups))
-    assert list(failed(said))[1] == "Over it on single coral groups: OIL on soft."
+    assert list(failed(said))[1] == "Over it, though, on single coral groups: OIL on soft."
     assert [action.what for action in actions(said)[0]][1] == (
         "Keep soft corals out of OIL, or use it gentler within its label, until a trial clears it"
     )
@@ -412,3 +413,54 @@ def test_warnings_are_told_in_words_and_the_many_kinds_counted():
 def test_estimates_come_back_as_they_went():
     for values in (number(0.5, 0.1, None, sessions=3, pieces=4), FEW):
         assert estimate(values).to_json() == values
+
+
+def pair(first, second, verdict):
+    return {"first": first, "second": second, "verdict": verdict}
+
+
+def window(agent, *, empty):
+    return {"agent": agent, "empty": empty}
+
+
+def test_agents_told_apart_and_strengths_that_do_both_are_named_on_the_first_page():
+    pairs = [pair("IOD", "OIL", "second"), pair("IOD", "POW", "undecided"), pair("OIL", "POW", "first")]
+    page = results(
+        comparison={"pairs": [*pairs, pair("IOD", "KEL", "equivalent")]},
+        dose_response={"windows": [window("OIL", empty=False), window("IOD", empty=True), window("OIL", empty=False)]},
+    )
+    page["parameters"]["comparison"] = page["parameters"]["survival"]
+    assert list(choices(page)) == [
+        "Among like corals OIL is better than IOD and POW; IOD and KEL do alike; 1 of 4 pairs of agents is undecided "
+        "(12 months to October 2026).",
+        "A strength tried that surely meets both targets is shown in 2 of 3 pairings of agent, pest stage and coral: "
+        "OIL (2).",
+    ]
+    assert "OIL is better than IOD and POW" in render_index(page)
+    page["dose_response"]["windows"] = [window("OIL", empty=True)]
+    assert list(choices(page))[1] == (
+        "No strength tried is shown to meet both targets, in any of 1 pairing of agent, pest stage and coral."
+    )
+    assert list(choices(results())) == []
+
+
+def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails_too():
+    kills = [
+        {"agent": name, "is_control": False, "killed": number(0.9, 0.8, high)}
+        for name, high in (("IOD", 0.93), ("OIL", 0.97), ("POW", 0.94))
+    ]
+    page = results(
+        removal=removal(agents=kills),
+        comparison={"pairs": [pair("IOD", "OIL", "second"), pair("IOD", "POW", "second")]},
+    )
+    (action,) = actions(page)[0]
+    assert action.what.startswith("Do not rely on one dip of IOD and POW")
+    assert action.why.endswith("; among like corals OIL is better than IOD")
+
+
+def test_the_loss_of_the_window_stands_beside_that_of_a_month_only_if_it_holds_more():
+    lines = tile(results(survival=survival()), 1).lines
+    assert lines[1] == ("+2.1 in 100", "over the 12 months to October 2026; 95\u00a0% limits +0.8 to +3.4")
+    alone = survival()
+    alone["window"] = alone["window"] | {"pieces": alone["month"]["pieces"]}
+    assert len(tile(results(survival=alone), 1).lines) == 1

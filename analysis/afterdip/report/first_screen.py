@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from afterdip.estimate import Estimate
+from afterdip.report.site import span_in_words
 from afterdip.report.trend import Trend, trend
 from afterdip.report.words import plural, short
 from afterdip.tables.base import count, digits, per_cent
@@ -62,11 +63,20 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
     )
     yield Tile(
         f"Pieces lost to the dip itself by day {day} (loss over sham)",
-        (_line(loss, in_hundred(loss), 100.0, signed=True),),
+        (_line(loss, in_hundred(loss), 100.0, signed=True), *_loss_over_the_window(results)),
         (f"beside {plural(sham, 'sham session')}" if sham else "no sham dip this month",),
         _trend(results, "loss_over_sham", name="lost over sham", say=lambda x: signed(100 * x), unit=" in 100"),
         "survival.html",
     )
+
+
+def _loss_over_the_window(results: dict) -> Iterator[tuple[str, str]]:
+    """Yield the loss over sham of all months of the window: one month alone can seldom tell it from none."""
+    window, month = (results["survival"][name] for name in ("window", "month"))
+    loss = estimate(window["loss_over_sham"])
+    if loss.known and window["pieces"] > month["pieces"]:
+        value, limits = _line(loss, in_hundred(loss), 100.0, signed=True)
+        yield value, f"over the {span_in_words(results, 'survival')}; {limits}"
 
 
 def _found_late(month: dict, day: str) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ import datetime
 from collections.abc import Iterator
 
 from afterdip.estimate import Estimate
+from afterdip.report.choice import choices
 from afterdip.report.first_screen import estimate, in_hundred, signed, tiles
 from afterdip.report.grid import grid
 from afterdip.report.selfcontained import check_selfcontained
@@ -34,6 +35,7 @@ def render_index(results: dict) -> str:
         last=last_actions(results),
         tiles=list(tiles(results)),
         grid=grid(results),
+        choices=list(choices(results)),
         trust=list(trust(results)),
         in_report={page["file"] for page in results["pages"]},
     )
@@ -140,7 +142,7 @@ def failed(results: dict) -> Iterator[str]:
         words = ("Over", "No agent is shown to be over", "Whether any agent is over")
         yield _verdict_on_agents(words, limit, over, open_, span_in_words(results, "survival"))
         if groups := [f"{agent} on {group}" for agent, group in groups_over_the_limit(results)]:
-            yield f"Over it on single coral groups: {listed(groups, most=20)}."
+            yield f"Over it, though, on single coral groups: {listed(groups, most=20)}."
     if "removal" in results:
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
         under, open_ = below_the_target(results), _unjudged(results["removal"], "killed")

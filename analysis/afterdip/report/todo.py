@@ -73,17 +73,37 @@ def _agents_that_fail(results: dict) -> Iterator[Action]:
         what = f"Stop {agent}, or use it gentler within its label, until a trial clears it"
         limit = digits(100 * settings["target_loss"])
         why = f"even by its lower limit it costs more than {limit} in 100 pieces over sham dips"
-        yield Action(what, why, "before its next use", "survival.html")
+        yield Action(what, why, "now", "survival.html")
     for agent, group in groups_over_the_limit(results):
         what = f"Keep {group} corals out of {agent}, or use it gentler within its label, until a trial clears it"
         why = f"on them its lower limit lies above {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
-        yield Action(what, why, "before its next use on them", "survival.html")
+        yield Action(what, why, "now", "survival.html")
     if short := below_the_target(results):
-        target = digits(100 * settings["target_kill"])
+        target = f"{digits(100 * settings['target_kill'])}\u00a0%"
         each = "each" if len(short) > 1 else "it"
-        why = f"even by its upper limit {each} kills fewer than {target}\u00a0% of the pests found"
+        why = f"even by its upper limit {each} kills fewer than {target} of the pests found at the strengths used"
+        why = "; ".join([why, *_better_than(short, results)])
         what = f"Do not rely on one dip of {listed(short)}: trial another agent, or a strength its label allows"
-        yield Action(what, why, "before the next use", "removal.html")
+        yield Action(what, why, "now", "removal.html")
+
+
+def _better_than(short: list[str], results: dict) -> Iterator[str]:
+    """Yield which agents, not failing themselves, are better than some that fall short, as the pairs compared say."""
+    failing = {*short, *over_the_limit(results)}
+    for agent, others in winners(results.get("comparison", {}).get("pairs", [])).items():
+        if agent not in failing and (beaten := [other for other in others if other in short]):
+            yield f"among like corals {agent} is better than {listed(beaten)}"
+
+
+def winners(pairs: list[dict]) -> dict[str, list[str]]:
+    """Return the agents a verdict calls better, with those they are better than; who beats most stands first."""
+    better: dict[str, list[str]] = {}
+    for pair in pairs:
+        if pair["verdict"] in ("first", "second"):
+            names = (pair["first"], pair["second"])
+            winner, other = names if pair["verdict"] == "first" else names[::-1]
+            better.setdefault(winner, []).append(other)
+    return dict(sorted(better.items(), key=lambda item: -len(item[1])))
 
 
 def over_the_limit(results: dict) -> list[str]:
