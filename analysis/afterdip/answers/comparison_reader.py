@@ -117,7 +117,8 @@ class ComparisonReader:
         keep = chosen & (fates.total > 0)
         if coral_group:
             keep &= (trays["coral_group"] == coral_group).to_numpy()
-        return trays.assign(total=fates.total, events=fates.events, deaths=fates.deaths)[keep]
+        counts = {name: getattr(fates, name)[keep] for name in ("total", "events", "deaths")}
+        return trays[keep].assign(**counts)
 
     def loss(self, first: str, second: str, coral_group: str = "") -> Both:
         """Compare deaths by `common_day`, trays that left early counted as far as they were followed.

@@ -27,12 +27,15 @@ def draw_calendar(ax: Axes, rows: Sequence[Redip], *, as_of: str) -> None:
     start, end = today - BACK_DAYS, max(last, *(row.plan.hatched_by or 0 for row in rows)) + 3
     for place, row in enumerate(rows):
         _hatching(ax, place, row, end)
-        given = [day for day in row.dips if day >= start]
-        ax.plot(given, [place] * len(given), "o", color=ACCENT, markersize=6)
-        for dip in row.plan.dips:
-            ax.plot([dip.day, dip.latest], [place, place], color=INK, linewidth=1.6, solid_capstyle="butt")
-            colour = LATE if row.plan.status == "overdue" and dip.day == today else ACCENT
-            ax.plot([dip.day], [place], "D", color=colour, markerfacecolor="white", markersize=6, markeredgewidth=1.6)
+    given = [(day, place) for place, row in enumerate(rows) for day in row.dips if day >= start]
+    planned = [(dip, place, row) for place, row in enumerate(rows) for dip in row.plan.dips]
+    late = [(dip.day, place) for dip, place, row in planned if row.plan.status == "overdue" and dip.day == today]
+    ax.plot(*_across(given), "o", color=ACCENT, markersize=6)
+    ax.hlines([place for _, place, _ in planned], [dip.day for dip, *_ in planned], [dip.latest for dip, *_ in planned],
+              color=INK, linewidth=1.6, capstyle="butt")  # fmt: skip
+    coming = [(dip.day, place) for dip, place, _ in planned if (dip.day, place) not in late]
+    for days, colour in ((coming, ACCENT), (late, LATE)):
+        ax.plot(*_across(days), "D", color=colour, markerfacecolor="white", markersize=6, markeredgewidth=1.6)
     ax.axvline(today, color=QUIET, linewidth=0.9, linestyle=(0, (1, 2)))
     ax.annotate(f"as of {as_of}", (today, 1), xycoords=("data", "axes fraction"), xytext=(3, 2),
                 textcoords="offset points", fontsize=SMALL, color=QUIET)  # fmt: skip
@@ -74,6 +77,11 @@ def _missing(row: Release) -> str:
     if row.cause == "too early":
         return "looks do not count yet"
     return "looking alone is not enough" if row.further_pieces is None else f"look at {row.further_pieces} more"
+
+
+def _across(points: Sequence[tuple[int, int]]) -> tuple[list[int], list[int]]:
+    """Return days and rows, one list each."""
+    return [day for day, _ in points], [row for _, row in points]
 
 
 def _hatching(ax: Axes, place: int, row: Redip, end: int) -> None:
