@@ -68,6 +68,14 @@ def test_a_measure_so_small_or_large_that_a_strength_would_overflow(text, value)
     assert value_of(column, text) == (RefusedError if value is None else value)
 
 
+@pytest.mark.parametrize("sign", "\u200b\u034f\ufe0f\u3164\u2800\uffa0")
+def test_a_sign_without_a_shape_makes_no_other_name(sign):
+    for name, text in (("coral", "Zoanthus sp."), ("coral_group", "sps"), ("system", "Q1")):
+        column = TABLES["trays"].column(name)
+        assert value_of(column, f"{text[:2]}{sign}{text[2:]}{sign}") == text
+        assert value_of(column, sign) is None  # as good as empty
+
+
 @pytest.mark.parametrize("name", NUMBERS)
 def test_what_a_count_is_written_as(name):
     """A count is right or refused, whatever the mark between its thousands."""

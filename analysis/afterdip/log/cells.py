@@ -25,7 +25,10 @@ TIME = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?)?", r
 YES_NO = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 MOST, MOST_COUNTED = 10**9, 10**6  # no farm measures or counts more of anything; larger numbers are slips
 LEAST = 1e-9  # nor less of what is above 0: a bath of 1e-300 L would have no strength that can be told
-INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u200e\u200f\u061c\u00ad"))  # and direction marks
+INVISIBLE = dict.fromkeys([
+    *map(ord, "\u200b\u200c\u200d\u2060\ufeff\u200e\u200f\u061c\u00ad"),  # no space, and direction marks
+    *map(ord, "\u034f\u115f\u1160\u2800\u3164\uffa0"), *range(0xFE00, 0xFE10),  # letters with no shape; variants of one
+])  # fmt: skip
 UNSEEN = ("Cc", "Cf", "Cs")  # Unicode's controls, formats (right-to-left overrides among them) and halves of signs
 LONGEST, LONGEST_NOTE = 300, 32_767  # characters of a name; of a note, as in a spreadsheet's cell
 # How people and programs write that there is nothing: as a name it would make one lot of all pieces of unknown origin.
