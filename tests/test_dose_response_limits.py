@@ -170,6 +170,30 @@ def test_heterogeneity_factor_by_hand():
     assert len(curve.fit.spread("session")) == 3
 
 
+def test_few_sessions_that_agree_prove_little():
+    # Counts as even as these measure no correlation: what the model of correlated sessions has is the assumed 0.2,
+    # weighing a quarter of a session beside those that had both a response and none to spare.
+    few, none = fit_curve([1, 2, 4, 8], [30] * 4, [3, 10, 20, 27]), fit_curve([1, 2, 4, 8], [30] * 4, [0, 6, 22, 30])
+    for curve, telling in ((few, 4), (none, 3)):
+        assert curve.fit.pearson < curve.fit.df
+        correlation = 0.2 * 0.25 / (telling + 0.25)
+        assert curve.fit.modelled == pytest.approx(curve.fit.covariance * (1 + 29 * correlation), rel=1e-9)
+    apart = fit_curve([1, 2, 4, 8] * 2, [30] * 8, [0, 2, 9, 18, 9, 19, 28, 30])  # far more than 0.2
+    assert apart.fit.heterogeneity > 1 + 29 * 0.2
+    residual = sum(
+        (r - n * p) ** 2 / (n * p * (1 - p)) for n, r, p in zip(apart.n, apart.responded, _fitted(apart), strict=True)
+    )
+    assert residual / apart.fit.df == pytest.approx(_design_effect(apart.fit), rel=1e-6)
+
+
+def _fitted(curve):
+    return expit(curve.intercept + curve.slope * np.log10(curve.strength))
+
+
+def _design_effect(fit):
+    return fit.modelled[0, 0] / fit.covariance[0, 0]
+
+
 def test_misuse():
     curve = beetles()
     for call in (

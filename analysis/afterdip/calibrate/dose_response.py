@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from ..dose_response import ConcentrationCurve, DesignFit, fit_cells, fit_curve, response_band, working_window
+from ..dose_response import ConcentrationCurve, DesignFit, fit_cells, fit_curve, response_bands, working_window
 from .farms import session_risks
 
 SEED = 20262
@@ -59,7 +59,7 @@ def covered(fit: DesignFit, log_strength: float, predictor: float, basis: str) -
     return off <= fit.quantile(basis, 0.95) * spread**0.5
 
 
-def calibrate_limits(folder: Path, *, replicates: int = 2000) -> None:
+def calibrate_limits(folder: Path, *, replicates: int = 6000) -> None:
     """Write dose_response_limits.csv."""
     rng = np.random.default_rng(SEED)
     rows = []
@@ -103,8 +103,10 @@ def calibrate_windows(folder: Path, *, replicates: int = 200) -> None:
     rows = []
     for (m, k), correlation in product(WINDOW_DESIGNS, CORRELATIONS):
         found, over_low, over_high, widths = 0, 0, 0, []
-        for _ in range(replicates):
-            window = working_window(*_bands(m, k, correlation, rng), kill_target=KILL_TARGET, loss_limit=LOSS_LIMIT)
+        farms = [_curves(m, k, correlation, rng) for _ in range(replicates)]
+        bands = response_bands([asked for kill, loss in farms for asked in ((kill, False), (loss, True))])
+        for kill, loss in zip(bands[::2], bands[1::2], strict=True):
+            window = working_window(kill, loss, kill_target=KILL_TARGET, loss_limit=LOSS_LIMIT)
             if window.low is None:
                 continue
             found += 1
@@ -123,8 +125,8 @@ def _strength(curve: tuple[float, float], share: float) -> float:
     return curve[0] * (share / (1 - share)) ** (1 / curve[1])
 
 
-def _bands(m: int, k: int, correlation: float, rng: np.random.Generator):
-    """Simulate one farm's sessions with one agent and their shams, and return its two bands."""
+def _curves(m: int, k: int, correlation: float, rng: np.random.Generator) -> list[ConcentrationCurve]:
+    """Simulate one farm's sessions with one agent and their shams, and return its curves of kill and of loss."""
     x = np.geomspace(*STRENGTHS, k)[np.arange(m) % k]
     sham = max(4, m // 3)
     strength = np.append(np.zeros(sham), x)
@@ -134,7 +136,7 @@ def _bands(m: int, k: int, correlation: float, rng: np.random.Generator):
         share = natural + (1 - natural) / (1 + (ec50 / np.maximum(strength, 1e-12)) ** slope)
         n = counts(strength.shape, mean, rng)
         made.append(fit_curve(strength, n, responses(share, n, correlation, rng), counted=counted))
-    return response_band(made[0]), response_band(made[1], over_natural=True)
+    return made
 
 
 def _write(path: Path, head: list[str], rows: list[list]) -> None:

@@ -21,7 +21,7 @@ from .likelihood import Ints, Rows, joined, state_at
 from .links import LINKS, Floats
 from .scoring import maximise
 
-_ENOUGH = 16.0  # effective sessions showing the rarer outcome from which the measured scatter is believed
+_ENOUGH = 8.0  # effective sessions showing the rarer outcome from which the measured scatter is believed
 _FARTHEST = {"logit": 16.0, "probit": 5.4, "cloglog": 16.0}  # predictor of a share of 1e-7, the end of the search
 
 
