@@ -69,6 +69,15 @@ def test_an_agent_no_longer_used_repeats_nothing(became):
     assert found["Wear the protection the label asks for with POW"] == ("done", "no session with it since")
 
 
+def test_where_nothing_was_dipped_since_no_lapse_shows_no_care(tmp_path):
+    tables = small_log()
+    put(tables, "sessions", "001", "rinses", "0")
+    log = log_until(read_log(write_log(tables, tmp_path), as_of=AS_OF), "2026-09-30")
+    last = answer_quality(log, month="2026-10", as_of="2026-10-25").last
+    states = {action.what: (action.state, action.how) for action in last.actions}
+    assert states["Rinse as often as needed after IOD"] == ("open", "nothing dipped since")
+
+
 @pytest.mark.parametrize(
     ("kept", "state", "how"), [(True, "done", "1 looked at since"), (False, "open", "none looked at since")]
 )
@@ -81,6 +90,31 @@ def test_trays_never_looked_at(became, kept, state, how):
         tables["checks"] = checks[~gone]
 
     assert became(change) == {"Check 1 tray never looked at since the dip": (state, how)}
+
+
+def test_a_tray_dipped_just_before_the_list_was_not_asked_for(became):
+    """T04 was dipped on 15 September and looked at on the 24th: on the 20th its first look was not due yet."""
+
+    def change(tables):
+        put(tables, "sessions", "003", "started", "2026-09-15T09:00")
+        put(tables, "sessions", "003", "mixed", "2026-09-15T08:40")
+        put(tables, "trays", "T04", "arrived", "2026-09-13")
+
+    assert became(change) == {}
+
+
+@pytest.mark.parametrize(
+    ("kept", "state", "how"), [(True, "done", "1 looked at since"), (False, "open", "none looked at since")]
+)
+def test_trays_not_looked_at_for_too_long(tmp_path, kept, state, how):
+    """T07, dipped on 6 October, was last seen on the 10th; by the 25th a look was overdue, and came on 6 November."""
+    tables = small_log()
+    checks, missed = tables["checks"], ["2026-10-24"] if kept else ["2026-10-24", "2026-11-06"]
+    tables["checks"] = checks[~((checks["tray"] == "T07") & checks["checked"].isin(missed))]
+    log = read_log(write_log(tables, tmp_path), as_of=AS_OF)
+    last = answer_quality(log, month="2026-11", as_of="2026-11-25").last
+    states = {action.what: (action.state, action.how) for action in last.actions}
+    assert states["Look again at 1 tray overdue for a check"] == (state, how)
 
 
 @pytest.mark.parametrize(("again", "state", "how"), [(True, "done", "1 sham dip since"), (False, "open", "none since")])
@@ -117,14 +151,14 @@ def test_bottles_and_baths_are_those_the_list_of_that_day_named(demo, answer):
 
 
 def test_a_bottle_put_away_is_done(demo, answer):
-    """The same log, no session after the list: neither bottle nor bath was used since."""
+    """The same log, no session after the list: the bottle was not used, and no bath shows whether it is changed."""
     quiet = log_until(demo, "2026-10-20")
     asked = {"month": "2026-10", "as_of": "2026-11-20", "window_months": 12}
     last = answer_last_quality(quiet, tally_hazards(quiet), answer.watch, **asked)
     states = {a.what: (a.state, a.how) for a in last.actions}
     assert states["Take bottle IO-07 of iodine-soak out of use"] == ("done", "not used since")
     (bath,) = (state for what, state in states.items() if what.startswith("Change the bath"))
-    assert bath == ("done", "no session with it since")
+    assert bath == ("open", "nothing dipped since")
 
 
 def test_it_is_printed_and_handed_to_the_first_page(answer):

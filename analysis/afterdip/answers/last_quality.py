@@ -1,8 +1,9 @@
 """What became of what the page on log quality asked for a month ago: handling, looks, sham dips, bottles and baths.
 
-Hazards, looks and sham dips are read off the log as it stood then. A bottle or a bath is followed if today's watch
-raises its alarm and the watch of that day, on the same baths cut at that day, did too: one whose alarm has gone since
-asks for nothing more, and the rest of that day's watch need not be made again.
+Hazards, looks and sham dips are read off the log as it stood then. Where nothing was dipped since, no lapse is no proof
+of care: what was asked stays open. A bottle that nothing was dipped from is out of use all the same. A bottle or a bath
+is followed if today's watch raises its alarm and the watch of that day, on the same baths cut at that day, did too: one
+whose alarm has gone since asks for nothing more, and the rest of that day's watch need not be made again.
 """
 
 from __future__ import annotations
@@ -16,12 +17,15 @@ from afterdip.answers.follow_up import counted
 from afterdip.answers.last_actions import LastAction, LastActions, a_month_before, state_of
 from afterdip.answers.monitoring import MonitoringAnswer, baths_of, bottle_groups
 from afterdip.answers.period import Period, period_of
-from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle
+from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle, asked_of_trays
 from afterdip.answers.watch_baths import raised
 from afterdip.answers.watch_series import kill_rows, loss_rows, series_of
 from afterdip.log.model import Log
+from afterdip.tally.looks import tally_looks_due
 from afterdip.tally.monitoring import WatchTally, tally_sessions, tally_watch
 from afterdip.tally.until import log_until
+
+NOTHING_SINCE = "nothing dipped since"
 
 
 def answer_last_quality(
@@ -38,7 +42,7 @@ def answer_last_quality(
     asked = then[period.in_month(then)]
     rows = (
         *_handling(hazards, set(asked.index), since),
-        *_looks(log, set(asked.index), day),
+        *_looks(log, period.month_start, day),
         *_sham(log, set(asked.index), since),
         *_watch(log, watch, period, day, since),
     )
@@ -53,11 +57,13 @@ def _handling(hazards: pd.DataFrame, asked: set[str], since: pd.DataFrame) -> It
         if agents:
             later = set(since.loc[since["agent"].isin(agents), "session"])
             what = do.format(agents=", ".join(sorted(agents)))
-            yield _again(what, len(later & set(same["session"])), len(later))
+            yield _again(what, len(later & set(same["session"])), len(later), since)
 
 
-def _again(what: str, wrong: int, whole: int) -> LastAction:
-    """Judge something not to be repeated: done where none of the `whole` sessions since repeats it."""
+def _again(what: str, wrong: int, whole: int, since: pd.DataFrame) -> LastAction:
+    """Judge something not to be repeated: done where none of the `whole` sessions with it `since` repeats it."""
+    if since.empty:
+        return LastAction(what, "open", NOTHING_SINCE)
     if not whole:
         return LastAction(what, "done", "no session with it since")
     sessions = counted(whole, "session")
@@ -65,15 +71,16 @@ def _again(what: str, wrong: int, whole: int) -> LastAction:
     return LastAction(what, state_of(whole - wrong, whole), how)
 
 
-def _looks(log: Log, asked: set[str], day: str) -> Iterator[LastAction]:
-    """Trays of the month's sessions that no check had seen by that day."""
-    trays, checks = log.trays[log.trays["session"].isin(asked)], log.checks
-    unseen = set(trays["tray"]) - set(checks.loc[checks["checked"] <= pd.Timestamp(day), "tray"])
-    if unseen:
-        seen = len(unseen & set(checks["tray"]))
-        how = f"{seen} looked at since" if seen else "none looked at since"
-        what = f"Check {counted(len(unseen), 'tray')} never looked at since the dip"
-        yield LastAction(what, state_of(seen, len(unseen)), how)
+def _looks(log: Log, since: pd.Timestamp, day: str) -> Iterator[LastAction]:
+    """Trays that were to be looked at on that day: never seen, or not for too long."""
+    due = tally_looks_due(log, on=day, since=since)
+    checked = set(log.checks.loc[log.checks["checked"] > pd.Timestamp(day), "tray"])
+    for never in (True, False):
+        trays = set(due.loc[due["never"] == never, "tray"])
+        if trays:
+            seen = len(trays & checked)
+            how = f"{seen} looked at since" if seen else "none looked at since"
+            yield LastAction(asked_of_trays(len(trays), never=never), state_of(seen, len(trays)), how)
 
 
 def _sham(log: Log, asked: set[str], since: pd.DataFrame) -> Iterator[LastAction]:
@@ -102,7 +109,7 @@ def _watch(log: Log, watch: MonitoringAnswer, period: Period, day: str, since: p
     for bath in baths_of(tally, period, tired, log.settings):
         if raised(bath, watch.level).alarm and bath.served_most is not None:
             served = later.loc[later["agent"] == bath.agent, "served_per_l"]
-            yield _again(asked_of_bath(bath), int((served > (bath.change_at or 0.0)).sum()), len(served))
+            yield _again(asked_of_bath(bath), int((served > (bath.change_at or 0.0)).sum()), len(served), since)
 
 
 def _counts_of(log: Log, agents: set[str]) -> Log:

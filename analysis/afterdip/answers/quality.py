@@ -14,6 +14,7 @@ from afterdip.answers.period import Period, period_of
 from afterdip.answers.quality_actions import actions
 from afterdip.answers.quality_advice import advice_for, rank, words_of
 from afterdip.log.model import Log
+from afterdip.tally.looks import tally_looks_due
 from afterdip.tally.quality import (
     ITEMS,
     Conservation,
@@ -97,7 +98,8 @@ class Recorded:
 @dataclass(frozen=True, slots=True)
 class QualityAnswer:
     """The page on log quality and the watch. `weeks`: the Mondays of `recorded`; `unwritten`: re-dipped pieces that no
-    check of their earlier tray shows as taken out, over the window; `last`: what became of last month's list.
+    check of their earlier tray shows as taken out, over the window; `last`: what became of last month's list;
+    `looks_due`: tally_looks_due's on `as_of`.
     """  # fmt: skip
 
     month: str
@@ -116,6 +118,7 @@ class QualityAnswer:
     unwritten: int
     watch: MonitoringAnswer
     last: LastActions
+    looks_due: pd.DataFrame
 
     def to_json(self) -> dict:
         """Return the part of results.json that belongs to log quality and the watch."""
@@ -160,6 +163,7 @@ def answer_quality(log: Log, *, month: str, as_of: str, window_months: int = 12)
         unwritten=int((missing["came"] - missing["removed"]).clip(lower=0).sum()),
         watch=watch,
         last=answer_last_quality(log, hazards, watch, **asked),
+        looks_due=tally_looks_due(log, on=as_of, since=period.month_start),
     )  # fmt: skip
 
 

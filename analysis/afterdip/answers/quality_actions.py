@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from afterdip.answers.quality_advice import words_of
+from afterdip.log.notices import CHECK_GAP_DUE_DAYS
 
 if TYPE_CHECKING:
     from afterdip.answers.quality import QualityAnswer
     from afterdip.answers.watch_baths import TiredBath
 
 PAGE = "quality.html"
+LOOKS = f"{PAGE}#how-far-can-the-log-be-trusted"
 WATCH = f"{PAGE}#has-anything-changed"  # parts of their own: the first page shows the first of each part
 MEND = f"{PAGE}#what-should-be-mended-in-the-log"
 NAMED_AT_MOST = 3  # sessions named in one sentence
@@ -31,7 +33,7 @@ def actions(answer: QualityAnswer) -> list[dict]:
     watch = [*_bottles(answer), *_baths(answer), *_drifts(answer)]
     todo = [
         (PAGE, _hazards(answer, URGENT[:1])), (WATCH, watch), (MEND, _sham(answer)),
-        (PAGE, _hazards(answer, URGENT[1:])), (PAGE, _checks(answer)),
+        (PAGE, _hazards(answer, URGENT[1:])), (LOOKS, _looks(answer)),
     ]  # fmt: skip
     return [{"due": answer.as_of, "what": what, "why": why, "page": page} for page, some in todo for what, why in some]
 
@@ -106,11 +108,18 @@ def _sham(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
         yield "Put some trays through a sham dip", "without one, nobody can tell what handling alone costs"
 
 
-def _checks(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
-    for kind in answer.warnings:
-        if kind.code == "never_checked" and kind.month:
-            trays = f"{kind.month} {'tray' if kind.month == 1 else 'trays'}"
-            yield f"Check {trays} never looked at since the dip", f"session {_named(kind.sessions)}: unknown, not alive"
+def _looks(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+    due = answer.looks_due
+    for never, why in ((True, "unknown, not alive"), (False, f"not seen for over {CHECK_GAP_DUE_DAYS} days")):
+        sessions = due.loc[due["never"] == never, "session"]
+        if len(sessions):
+            yield asked_of_trays(len(sessions), never=never), f"session {_named(sessions)}: {why}"
+
+
+def asked_of_trays(trays: int, *, never: bool) -> str:
+    """Return what to do with so many trays never looked at, or not for too long."""
+    words = f"{trays} {'tray' if trays == 1 else 'trays'}"
+    return f"Check {words} never looked at since the dip" if never else f"Look again at {words} overdue for a check"
 
 
 def _named(names) -> str:

@@ -222,19 +222,20 @@ def alike(names: list[str], *, by_letters: bool = True) -> list[tuple[str, str]]
 
 
 def check_notices(log: Tables) -> Iterator[Problem]:
-    """Trays never checked (never_checked), and trays checked later than due (late_check), once per tray.
+    """Trays never checked though a check is overdue (never_checked), or later than due (late_check), once per tray.
 
     Due: a first check within `FIRST_CHECK_DUE_DAYS` of the dip, then one every `CHECK_GAP_DUE_DAYS`, up to the
     horizon of the settings, the day of the report, the day no piece is left or the day the pieces are dipped again,
-    whichever comes first.
+    whichever comes first. A tray that nobody has looked at is warned of once its first check is overdue: until then
+    it is not late, though its pieces are as unknown as any.
     """
     trays = log.frames["trays"]
     dipped, end = due_span(log)
     of = log.rows_of("checks", "tray", "trays")
     seen = np.bincount(of, minlength=len(trays)) > 0
-    for i in np.flatnonzero(~seen & (dipped < log.as_of.to_datetime64())):
-        days = (log.as_of.to_datetime64() - dipped[i]).astype("timedelta64[D]").astype(int)
-        message = f"a check of tray '{trays['tray'].iloc[i]}' after its dip, got none in {counted(days, 'day')}"
+    days = (log.as_of.to_datetime64() - dipped).astype("timedelta64[D]").astype(int)
+    for i in np.flatnonzero(~seen & (days > FIRST_CHECK_DUE_DAYS)):
+        message = f"a check of tray '{trays['tray'].iloc[i]}' after its dip, got none in {counted(days[i], 'day')}"
         yield log.note("trays", i, "tray", message, "never_checked", trays["session"].iloc[i])
     for i, gap, due, start in _late(log, of, dipped, end):
         message = (

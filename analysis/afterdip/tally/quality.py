@@ -20,18 +20,21 @@ def tally_records(log: Log) -> pd.DataFrame:
     """Return one row a session: session, date, agent, is_control, trays, and per item of ITEMS done and due counts.
 
     Columns `<item>, done` and `<item>, due`; bottle and protection are not due of a sham. A tray counts as checked when
-    due unless the log warns of it.
+    due unless the log warns of it; one not seen yet whose first look is still to come is not due.
     """
     s = log.sessions[["session", "date", "agent", "is_control"]].copy()
     trays = s["session"].map(log.trays.groupby("session").size()).fillna(0).astype(np.int64)
     tray_session = log.trays.set_index("tray")["session"]
     counted = s["session"].isin(log.pests["tray"].map(tray_session))
-    late = pd.Series([w.session for w in log.warnings if w.code in ("never_checked", "late_check")], dtype=object)
-    missed = s["session"].map(late.value_counts()).fillna(0).astype(np.int64)
+    warned = {code: _by_session(log, code) for code in ("never_checked", "late_check")}
+    late, unseen = warned["never_checked"].add(warned["late_check"], fill_value=0), warned["never_checked"]
+    missed = s["session"].map(late).fillna(0).astype(np.int64)
+    seen = log.trays[log.trays["tray"].isin(log.checks["tray"])].groupby("session").size()
+    asked = s["session"].map(seen.add(unseen, fill_value=0)).fillna(0).astype(np.int64)
     dip = (~s["is_control"]).astype(np.int64)
     done = {
         "pests counted": (counted, 1),
-        "trays checked when due": (trays - missed, trays),
+        "trays checked when due": (asked - missed, asked),
         "bottle number": (log.sessions["lot"].notna() & ~s["is_control"], dip),
         "protection": (log.sessions["ppe"].notna() & ~s["is_control"], dip),
         "bath temperature": (log.sessions["temperature_c"].notna(), 1),
@@ -41,6 +44,11 @@ def tally_records(log: Log) -> pd.DataFrame:
     for item in ITEMS:
         columns[f"{item}, done"], columns[f"{item}, due"] = done[item]
     return s.assign(trays=trays, **columns).astype(dict.fromkeys(columns, np.int64))
+
+
+def _by_session(log: Log, code: str) -> pd.Series:
+    """Warnings of a code by session."""
+    return pd.Series([w.session for w in log.warnings if w.code == code], dtype=object).value_counts()
 
 
 def tally_hazards(log: Log) -> pd.DataFrame:
