@@ -8,7 +8,7 @@ import icalendar
 import pandas as pd
 import pytest
 
-from afterdip.answers.follow_up import LISTED, actions, answer_follow_up
+from afterdip.answers.follow_up import LISTED, actions, answer_follow_up, wanted
 from afterdip.answers.redip import date_of, day_of
 from afterdip.answers.release_looks import counting_looks
 from afterdip.charts.follow_up import draw_calendar, draw_release
@@ -207,6 +207,20 @@ def test_release_by_hand(tmp_path):
     assert answer.released == ("lot C, arrived 2026-10-04",)
 
 
+def test_what_the_looks_rule_out_is_not_what_they_leave(tmp_path):
+    """1 or more of 10 is ruled out: fewer than 1; sure to 97.8 %, and never to 100 % however many the looks."""
+    answer = ask(make(tmp_path, lot_c()))
+    row = row_of(answer.releases, lot="lot C, arrived 2026-10-04")
+    surer = replace(row, confidence=replace(row.confidence, estimate=0.99996))
+    none = replace(row, decision="hold", ruled_out=10)  # nothing is ruled out
+    lines = tables.release_table(answer, [row, surer, none], caption="a").rows
+    said = [tuple(cell.replace("\u00a0", " ") for cell in line[4:6]) for line in lines]
+    assert said == [
+        ("97.8 %", "fewer than 1 of 10 (10.0 %)"), ("more than 99.9 %", "fewer than 1 of 10 (10.0 %)"),
+        ("97.8 %", "up to 10 of 10"),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("change, cause, words", [
     (lot_c("2026-10-21 2026-10-26"), "looks", "1 further look, 8 pieces"),  # five days apart count once
     (lot_c("2026-10-18 2026-10-30"), "looks", "1 further look, 8 pieces"),  # the first came before the last hatch
@@ -236,7 +250,7 @@ def test_sensitivity_not_known(tmp_path):
     row = row_of(answer.releases, lot="lot C, arrived 2026-10-04")
     assert (row.decision, row.cause, row.confidence.known) == ("hold", "sensitivity", False)
     assert row.if_perfect.high == 0.1
-    assert "at 100 % it would be no more than 10.0%" in row.reason
+    assert "at 100 % it would be fewer than 1 of 10 pieces" in row.reason  # one infested is what the looks rule out
     assert row_of(answer.eyes, pest="nudibranch").source == "unknown"
 
 
@@ -397,6 +411,18 @@ def test_the_list_to_take_along_names_every_tray_once_by_lot(demo_answer):
     large = replace(demo_answer, redips=tuple(replace(r, lot=f"{i}") for i, r in enumerate(demo_answer.redips * 3)))
     cut = tables.lots_due_table(large, caption="a")
     assert (len(cut.rows), "further lots are not shown" in cut.note) == (100, True)
+
+
+def test_a_planned_dip_has_one_last_day_on_both_pages(demo_answer):
+    """The first page's day is the last one on which the dip still meets hatchlings, as in the follow-up's list."""
+    (asked,) = (item for item in actions(demo_answer) if "planned from" in item["why"])
+    rows = [row for row in wanted(demo_answer.redips, "planned", demo_answer.as_of) if not row.silent]
+    lasts = {line[3].split(", by ")[1] for line in tables.lots_due_table(demo_answer, caption="a").rows
+             if line[3].startswith("on ")}  # fmt: skip
+    assert f"{asked['due']} at the latest" in lasts
+    assert asked["due"] == min(row.to_json()["next_by"] for row in rows)
+    first = datetime.date.fromisoformat(min(row.to_json()["planned"][0]["day"] for row in rows))
+    assert f"planned from {first.day}\u00a0{first:%b} on" in asked["why"]
 
 
 def test_nothing_to_draw_is_said_in_words():

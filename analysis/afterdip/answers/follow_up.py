@@ -150,7 +150,10 @@ def held(answer: FollowUpAnswer) -> list[dict]:
 
 
 def _dips_due(answer: FollowUpAnswer) -> list[dict]:
-    """Dips overdue, due or planned within SOON_DAYS, of trays that are known to be here."""
+    """Dips overdue, due or planned within SOON_DAYS, of trays that are known to be here.
+
+    A planned one is due by the last day on which it still meets hatchlings before they lay, as on the page.
+    """
     words = {
         "overdue": ("Dip again, overdue", "the gap since the last dip lets hatchlings lay"),
         "not dipped": ("Dip for the first time", "pests were found and only sham dips were given"),
@@ -161,8 +164,11 @@ def _dips_due(answer: FollowUpAnswer) -> list[dict]:
     for status, (what, why) in words.items():
         rows = [row for row in wanted(answer.redips, status, answer.as_of) if not row.silent]
         if rows:
-            due, lots = date_of(min(row.due for row in rows)), _named([row.lot for row in rows])
-            out.append({"due": due, "what": f"{what}: {_trays(rows)}", "which": lots, "why": why})
+            due, lots = min(row.due for row in rows), _named([row.lot for row in rows])
+            if status == "planned":
+                first = _in_brief(datetime.date.fromisoformat(date_of(due)))
+                why, due = f"planned from {first} on: {why}", min(row.plan.latest for row in rows)
+            out.append({"due": date_of(due), "what": f"{what}: {_trays(rows)}", "which": lots, "why": why})
     return out
 
 
@@ -239,7 +245,11 @@ def lot_in_brief(lot: str) -> str:
         date = datetime.date.fromisoformat(day)
     except ValueError:
         return lot
-    return f"{lot[:-10]}{date.day}\u00a0{calendar.month_abbr[date.month]}"
+    return f"{lot[:-10]}{_in_brief(date)}"
+
+
+def _in_brief(date: datetime.date) -> str:
+    return f"{date.day}\u00a0{calendar.month_abbr[date.month]}"
 
 
 def _trust(answer: FollowUpAnswer) -> list[str]:

@@ -55,7 +55,7 @@ class Release:
     `counts_from`: the day from which on no egg can be left, so that looks count, and `days_since_hatch` the days since
     (below 0: to go); `looks`, `examined`: looks that count and pieces looked at in them, a look at a tray being one.
     `confidence`: that fewer than `design_infested` pieces are infested; `probability`: the same as a probability, at
-    prior PRIOR; `share`: the infested share is no more than its `high`, `ruled_out` the same in pieces; `if_perfect`:
+    prior PRIOR; `share`: the infested share is below its `high`, `ruled_out` the same in pieces; `if_perfect`:
     the share if a look overlooked nothing. `decision` is release or hold, `cause` one of CAUSES, `reason` the same in
     a sentence.
     """
@@ -218,7 +218,8 @@ def _weigh(freedom: Freedom | None, perfect: Freedom, settings: Settings, unseen
     """Say what the looks that count show, or what is missing; `unseen`: trays of several without such a look."""
     design = f"{perfect.design_infested} or more of {perfect.pieces} pieces infested"
     if freedom is None:
-        at_best = f"at 100 % it would be no more than {perfect.share.high:.1%} of {perfect.pieces} pieces"
+        few = f"fewer than {perfect.ruled_out}" if perfect.ruled_out < perfect.pieces else f"up to {perfect.pieces}"
+        at_best = f"at 100 % it would be {few} of {perfect.pieces} pieces"
         return "sensitivity", f"not known what share of infested pieces a look shows: enter it; {at_best}"
     if freedom.further_looks == 0:
         sure = f"with {design} these looks would have shown one in {settings.confidence:.0%} of cases or more"

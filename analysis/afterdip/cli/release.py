@@ -2,7 +2,7 @@
 
 For every lot and every pest its corals are looked for: how many pieces were looked at since the last egg can have
 hatched, how sure that makes us that less than the design value (farm.toml, [release]) is infested, how many more pieces
-to look at, and release or hold with the reason. A lot is never called clean: the answer is "no more than". Not counted
+to look at, and release or hold with the reason. A lot is never called clean: the answer is "fewer than". Not counted
 is not zero: a lot that was never examined is held.
 """
 

@@ -171,19 +171,19 @@ def release_sentence(answer: FollowUpAnswer) -> str:
 
 def release_table(answer: FollowUpAnswer, rows: Sequence[Release], *, caption: str) -> Table:
     """Set rows of lots and pests: what was looked at since the last hatch, how sure that makes us, what is missing."""
-    columns = ("lot", "pest", "pieces", "looked at since the last hatch", "sure", "no more infested than", "decision")
+    columns = ("lot", "pest", "pieces", "looked at since the last hatch", "sure", "pieces infested", "decision")
     body = tuple(
         (
             row.lot, row.pest or "none", count(row.pieces), _looked(row),
-            per_cent(row.confidence) if row.confidence.known else "cannot say", _no_more(row),
+            _sure(row), _fewer(row),
             f"{row.decision}: {row.reason}",
         )
         for row in rows
     )  # fmt: skip
     note = (
         f"Sure: in so many of 100 lots with the design value of {answer.design_prevalence:.1%} or more infested, these "
-        f"looks would have shown one. No more than: at {answer.confidence_level:.0%}, by the exact hypergeometric with "
-        "eyes that overlook some, the infested pieces spread over the trays in the way hardest to notice (pieces of a "
+        f"looks would have shown one. Pieces infested: at {answer.confidence_level:.0%}, by the exact hypergeometric "
+        "with eyes that overlook some, the infested spread over the trays in the way hardest to notice (pieces of a "
         "tray share their fate). Looks count once every egg has hatched, for young and grown alike, 7 days apart or "
         "more; earlier ones say nothing of eggs."
     )
@@ -195,10 +195,21 @@ def readable(answer: FollowUpAnswer, at_most: int) -> tuple[Release, ...]:
     return tuple(row for row in answer.releases if row.confidence.known)[:at_most]
 
 
-def _no_more(row: Release) -> str:
+def _sure(row: Release) -> str:
+    """Return the confidence; looks are never a certainty, so what would round to 100 % is "more than 99.9 %"."""
+    if not row.confidence.known:
+        return "cannot say"
+    said = digits(100 * row.confidence.estimate, 1)
+    return "more than 99.9\u00a0%" if said == "100.0" else f"{said}\u00a0%"
+
+
+def _fewer(row: Release) -> str:
+    """Return "fewer than 2 of 40 (5.0 %)", 2 being the fewest ruled out; "up to 40 of 40" where nothing may be."""
     if not row.share.known:
         return "cannot say"
-    return f"{digits(100 * row.share.high, 1)}\u00a0% ({out_of(row.ruled_out, row.pieces)})"
+    if row.ruled_out == row.pieces and row.decision != "release":
+        return f"up to {out_of(row.pieces, row.pieces)}"
+    return f"fewer than {out_of(row.ruled_out, row.pieces)} ({digits(100 * row.share.high, 1)}\u00a0%)"
 
 
 def _looked(row: Release) -> str:
@@ -257,7 +268,7 @@ def follow_up_captions(answer: FollowUpAnswer, *, rows: int) -> dict[str, dict[s
     """Alt text and caption of the page's figures; `rows`: how many rows each shows at most."""
     drawn, sure = dated(answer, each=rows), readable(answer, 2 * rows)
     dates = "; ".join(f"{row.lot}, {row.pest}: {_next(row)}" for row in drawn)
-    held = "; ".join(f"{row.lot}, {row.pest}: {per_cent(row.confidence)}" for row in sure)
+    held = "; ".join(f"{row.lot}, {row.pest}: {_sure(row)}" for row in sure)
     return {
         "calendar": {
             "alt": f"Calendar of dips by tray. {dates or 'No dip can be dated'}.",
