@@ -10,6 +10,7 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr, ndtri
 
 from afterdip.errors import DataError
 from afterdip.monitoring import (
@@ -21,6 +22,7 @@ from afterdip.monitoring import (
     expected_shares,
     group_alarm,
     laney_p_chart,
+    limits_of_picked,
     p_chart,
     scores,
     share_effect,
@@ -338,6 +340,7 @@ def test_bath_life_finds_where_to_change():
     assert 0.85 * last < found.serves_to < last < found.below_from
     assert found.fall.high < 0
     assert 0 < found.holds_to < last
+    assert life(load, y, n, bath, margin=1e-9).holds_to == 0.0  # a fresh bath kills what a fresh bath does
     assert life(load, y, n, bath, target=0.99).serves_to is None
     assert life(load, y, n, bath, target=0.2).serves_to == 4.0  # nothing beyond the loads tried
     assert life(load, y, n, bath, target=0.2).below_from is None
@@ -390,3 +393,26 @@ def test_strength_factor_says_why_not():
     assert "too few baths" in strength_factor(strength, two, **ask | {"events": halved}).reason
     flat = strength_factor(rng().permutation(strength), weak, **ask | {"events": rng().binomial(n, 0.5)})
     assert flat.estimate is None
+
+
+def test_limits_of_what_was_picked():
+    """One of five flagged: 99 %, two: 98 %, all: 95 %, none: the level asked for; those without a p do not count."""
+    p = np.array([0.001, 0.4, np.nan, 0.3, 0.02, 0.9])
+    assert limits_of_picked(p, 0.002, 0.95) == pytest.approx(0.99)
+    assert limits_of_picked(p, 0.02, 0.95) == pytest.approx(0.98)
+    assert limits_of_picked(p, 1.0, 0.95) == pytest.approx(0.95)
+    assert limits_of_picked(p, 0.0005, 0.95) == 0.95
+
+
+def test_limits_of_what_was_picked_miss_seldom():
+    """Benjamini & Yekutieli 2005: of limits read only where a test picked a mean, on average no more than 5 % miss."""
+    rng, missed = np.random.default_rng(4), []
+    for _ in range(4000):
+        mean = np.array([0.0, 0.0, 0.0, 0.5, 2.0])
+        seen = rng.normal(mean)
+        p = 1 - ndtr(seen)
+        reach = ndtri(0.5 + limits_of_picked(p, 0.01, 0.95) / 2)
+        wrong = (np.abs(seen - mean) > reach)[p <= 0.01]
+        missed.append(wrong.mean() if wrong.size else 0.0)
+    assert np.mean(missed) <= 0.05 + 3 * np.std(missed) / np.sqrt(4000)
+    assert np.mean(missed) > 0.005

@@ -10,7 +10,7 @@ from afterdip.answers.period import Period
 from afterdip.answers.watch_causes import Cause, Shortfall, Suspects, causes_of
 from afterdip.answers.watch_series import Rows, Series
 from afterdip.estimate import Estimate, cannot_say
-from afterdip.monitoring import MIN_IN_GROUP, Groups, share_effect, strength_factor
+from afterdip.monitoring import MIN_IN_GROUP, Groups, limits_of_picked, share_effect, strength_factor
 
 AGEING_DAYS = 30.0  # the step in which a change with a bottle's age is told
 
@@ -54,20 +54,25 @@ class Bottle:
 def bottles_of(
     series: Series, groups: Groups, rows: Rows, period: Period, *, level: float, confidence_level: float
 ) -> tuple[Bottle, ...]:
-    """Return the bottles of one agent in order of first use; `rows` are the agent's own, `level` that of one alarm."""
+    """Return the bottles of one agent in order of first use; `rows` are the agent's own, `level` that of one alarm.
+
+    Limits of bottles with an alarm are at the level of `limits_of_picked`.
+    """
     out = []
+    picked = limits_of_picked(groups.p, level, confidence_level)
     for lot, p in zip(groups.group, groups.p, strict=True):
         mine = (rows.frame["lot"] == lot).to_numpy(bool, na_value=False)
         part = rows.frame[mine]
         alarm = bool(p <= level)
         in_month = bool(period.in_month(part["date"]).any())
-        more = _told(series.outcome, rows, mine, str(lot), confidence_level) if alarm else {}
+        wide = picked if alarm else confidence_level
+        more = _told(series.outcome, rows, mine, str(lot), wide) if alarm else {}
         out.append(Bottle(
             agent=series.agent, outcome=series.outcome, lot=str(lot),
             first=f"{part['date'].min():%Y-%m-%d}", last=f"{part['date'].max():%Y-%m-%d}",
             baths=int(part["bath"].nunique()), events=float(part["events"].sum()), trials=float(part["trials"].sum()),
             p=None if np.isnan(p) else float(p), alarm=alarm, in_month=in_month,
-            difference=_difference(rows, mine, alarm or in_month, confidence_level), **more,
+            difference=_difference(rows, mine, alarm or in_month, wide), **more,
         ))  # fmt: skip
     return tuple(sorted(out, key=lambda bottle: (bottle.first, bottle.lot)))
 

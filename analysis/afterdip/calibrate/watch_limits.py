@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from ..estimate import Estimate
-from ..monitoring import bath_life, expected_shares, group_alarm, scores, share_effect, strength_factor
+from ..monitoring import (
+    bath_life,
+    expected_shares,
+    group_alarm,
+    limits_of_picked,
+    scores,
+    share_effect,
+    strength_factor,
+)
 from .farms import session_risks
 
 Floats = NDArray[np.float64]
@@ -42,7 +50,7 @@ def calibrate_watch_limits(folder: Path, *, replicates: int = 400) -> None:
     """Write monitoring_limits.csv, monitoring_baths.csv and monitoring_bottles.csv."""
     write_table(folder / "monitoring_limits.csv", LIMIT_HEADER, limit_rows(replicates))
     write_table(folder / "monitoring_baths.csv", BATH_HEADER, bath_rows(replicates))
-    write_table(folder / "monitoring_bottles.csv", BOTTLE_HEADER, bottle_rows(replicates))
+    write_table(folder / "monitoring_bottles.csv", BOTTLE_HEADER, bottle_rows(3 * replicates // 2))
 
 
 def risks(share: Floats, correlation: float, spread: str, rng: np.random.Generator) -> Floats:
@@ -134,7 +142,7 @@ def _bath(fresh: float, slope: float, baths: int, rho: float, spread: str, rng: 
 
 
 def bottle_rows(replicates: int) -> list[list]:
-    """What the limits of a bottle's strength hold: in all farms, and in those where its alarm calls for the figure.
+    """What the limits of a bottle's strength hold: in all farms, and as told of a bottle that raised its alarm.
 
     Four strengths an eightfold apart in all; where half to nine tenths are killed, as farms choose them.
     """
@@ -145,29 +153,38 @@ def bottle_rows(replicates: int) -> list[list]:
         for spread, rng in _both(number, 4):
             kinds.append([_bottle(factor, m, of_it, rho, spread, rng) for _ in range(replicates)])
         said = [[(e, factor) for e, _ in kind if e.known] for kind in kinds]
-        alarmed = [(e, factor) for kind in kinds for e, alarm in kind if e.known and alarm]
-        rate = float(np.mean([alarm for kind in kinds for _, alarm in kind]))
-        told = _held(alarmed) if len(alarmed) >= 50 else np.nan
-        rows.append([factor, m, of_it, rho, replicates, len(said[0]) / replicates, *map(_held, said), rate, told])
+        alarmed = [(told, factor) for kind in kinds for _, told in kind if told is not None and told.known]
+        rate = float(np.mean([told is not None for kind in kinds for _, told in kind]))
+        held = _held(alarmed) if len(alarmed) >= 50 else np.nan
+        rows.append([factor, m, of_it, rho, replicates, len(said[0]) / replicates, *map(_held, said), rate, held])
     return rows
 
 
 def _bottle(
     factor: float, m: int, of_it: int, rho: float, spread: str, rng: np.random.Generator
-) -> tuple[Estimate, bool]:
-    """Simulate the kills of one agent whose last sessions are from one bottle; return its strength, and its alarm."""
+) -> tuple[Estimate, Estimate | None]:
+    """Simulate the kills of one agent whose last sessions are from one bottle.
+
+    Returns its strength at 95 %, and as the page tells it after an alarm, None without one.
+    """
     mine = np.arange(m) >= m - of_it
     written = rng.choice([0.5, 1.0, 2.0, 4.0], m)
     acts = np.log10(np.where(mine, factor, 1.0) * written)
     n = 1 + rng.negative_binomial(1.2, 1.2 / (1.2 + 11), m)
     y = rng.binomial(n, risks(expit(1.5 + 3.0 * acts), rho, spread, rng))
     design = np.ones((m, 1))
-    found = strength_factor(written, mine, design, y, n, bath=np.arange(m), spread=[np.inf])
+
+    def strength(level: float) -> Estimate:
+        return strength_factor(
+            written, mine, design, y, n, bath=np.arange(m), spread=[np.inf], confidence_level=level
+        )
+
     with_strength = np.column_stack([design, np.log10(written)])
     z = scores(np.arange(m), y, n, expected_shares(with_strength, y, n, spread=[np.inf, 4.0])).z
     bottles = np.where(mine, m, np.arange(m) // of_it)
-    p = group_alarm(-z, bottles, rng=rng, draws=999).p[-1]
-    return found, bool(p <= ALARM_LEVEL)
+    p = group_alarm(-z, bottles, rng=rng, draws=999).p
+    alarm = p[-1] <= ALARM_LEVEL
+    return strength(0.95), strength(limits_of_picked(p, ALARM_LEVEL, 0.95)) if alarm else None
 
 
 def write_table(path: Path, header: tuple[str, ...], rows: list[list]) -> None:

@@ -10,6 +10,7 @@ from .alarms import (
     Trend,
     drift_alarm,
     group_alarm,
+    limits_of_picked,
     trend_alarm,
 )
 from .bath_life import BathLife, bath_life
@@ -40,6 +41,7 @@ __all__ = [
     "expected_shares",
     "group_alarm",
     "laney_p_chart",
+    "limits_of_picked",
     "p_chart",
     "scores",
     "share_effect",

@@ -120,6 +120,18 @@ def group_alarm(z: ArrayLike, group: ArrayLike, *, rng: np.random.Generator, dra
     return Groups(labels, baths, excess, p)
 
 
+def limits_of_picked(p: ArrayLike, level: float, confidence_level: float) -> float:
+    """Return the confidence level for limits of the groups whose `p`, shape (n_groups,), is `level` or less.
+
+    Looked at because they look worst, they would be held less often than limits of any group: of R picked among m with
+    a p, each is read at 1 - (1 - confidence_level) R / m, and of all limits read so no more than 1 - confidence_level
+    miss in the long run (false coverage rate: Benjamini & Yekutieli 2005, J Am Stat Assoc 100:71).
+    """
+    p = np.asarray(p, float)
+    among, chosen = int(np.isfinite(p).sum()), int((p <= level).sum())
+    return 1 - (1 - confidence_level) * chosen / among if chosen else confidence_level
+
+
 @dataclass(frozen=True, slots=True)
 class Trend:
     """How z goes with x within blocks: `slope` of z per unit of x, `steps` rows in `blocks` where x varies, p."""

@@ -14,7 +14,7 @@ from .expected import solve_correlation
 
 Floats = NDArray[np.float64]
 MIN_EVENTS = 10.0  # of the rarer outcome
-ENOUGH = 16.0  # effective clusters showing the rarer outcome from which the measured correlation is believed
+ENOUGH = 8.0  # effective clusters showing the rarer outcome from which the measured correlation is believed
 _STEPS = 60
 _LONGEST_STEP = 4.0  # on the logit scale: the first steps must not overshoot into a flat corner
 _ALONE = 1e-9  # what is left of a row's information without its cluster: a cluster below this settles something alone

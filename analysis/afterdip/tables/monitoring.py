@@ -64,6 +64,8 @@ def bottles_table(watch: MonitoringAnswer, *, outcome: str) -> Table:
         "How unusual: how often dealing the same baths anew to the agent's bottles gives any of them so poor a result; "
         f"alarm at {_chance(watch.level)} or less."
     )
+    if any(b.alarm for b in watch.bottles if b.outcome == outcome):
+        note += " A bottle with an alarm was picked for looking poor: its limits are wider to allow for that."
     acts = " Acts like: the part of the written strength that would explain its kills, told of bottles with an alarm."
     kill = outcome == "kill"
     return Table(f"Bottle by bottle, {_word(outcome)}", columns + (("acts like",) if kill else ()), rows,
