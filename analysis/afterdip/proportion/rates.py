@@ -16,7 +16,7 @@ from scipy.special import gammaincinv
 from ..estimate import Estimate, cannot_say
 from .counts import NO_SPREAD, Spreads, count_limits
 from .ragged import stacked
-from .sessions import ASSUMED_CORRELATION, CORRELATION_WEIGHTS, CORRELATIONS, MIN_SESSIONS, by_session, share_limits
+from .sessions import ASSUMED_CORRELATION, MIN_SESSIONS, by_session, share_limits
 
 SPREADS = np.array([NO_SPREAD, 0.1, 0.25, 0.5, 1.0, 2.0, 3.0, 6.0])
 """Squared coefficients of variation between sessions of pests per piece that the limits reckon with."""
@@ -24,6 +24,11 @@ SPREAD_WEIGHTS = np.array([0.1, 0.1, 0.25, 0.5, 1.0, 2.0, 0.2, 0.01])
 """How the spreads weigh before looking: pests are clumped until many sessions say otherwise."""
 CLUMPS = np.array([NO_SPREAD, 0.5, 1.0, 2.0, 4.0])
 """The same between infested pieces of one session, of the pests beyond the first; of one weight."""
+ALIKE = np.array([0.0, 0.05, 0.15, 0.3, 0.6])
+"""Correlations of the survivors of a session that the limits of counts of them reckon with."""
+ALIKE_WEIGHTS = np.array([1.0, 1.0, 1.0, 1.0, 0.02])
+"""How these weigh where survivors are set against the pieces they are on, and `AGAIN_WEIGHTS` where against a count."""
+AGAIN_WEIGHTS = np.array([8.0, 1.0, 2.0, 2.0, 0.02])
 RAGGED = (0.25, 0.5, 1.0, 2.0)
 """Variance over mean of what is left where sessions do not differ: below 1 if mostly the same pests are seen again."""
 _ASSUMED_SPREAD = 2.0  # where no pest was seen to tell
@@ -92,7 +97,7 @@ def mean_limits(
 
     Sessions' means spread by one of `SPREADS`. No counts: the negative binomial bound with a spread of 2. `before`,
     shape (...): pests a piece that the counts are what is left of, if that is known; survival then spreads too, as
-    `CORRELATIONS` of the survivors of a session have it, and the bound is no less than `ratio_limits` would have it.
+    `ALIKE` of the survivors of a session have it, and the bound is no less than `ratio_limits` would have it.
     """
     counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
     total, found, tail = pieces.sum(-1), counts.sum(-1), (1 - confidence_level) / 2
@@ -116,21 +121,21 @@ def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray]:
 
     The survival of a session varies by the correlation of its survivors times the odds of being gone.
     """
-    pests, alike = SPREADS[1::2], CORRELATIONS[::2]
+    pests = SPREADS[1::2]
 
     def spreads(mean: np.ndarray, cells: np.ndarray, _exposure: np.ndarray) -> np.ndarray:
-        survival = np.maximum(before[cells] / mean - 1, 0.0) * alike[:, None]
+        survival = np.maximum(before[cells] / mean - 1, 0.0) * ALIKE[:, None]
         joint = (1 + pests[:, None, None]) * (1 + survival) - 1
         return joint.reshape(-1, mean.size)
 
-    return spreads, np.outer(SPREAD_WEIGHTS[1::2], CORRELATION_WEIGHTS[::2]).ravel()
+    return spreads, np.outer(SPREAD_WEIGHTS[1::2], ALIKE_WEIGHTS).ravel()
 
 
 def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Ratio, lower and upper limit for arrays of shape (..., n_sessions).
 
     Where no session had more after than before, what is left is a share of what was there and has `share_limits`. Else
-    both were counts: the later one is `RAGGED` about its mean, and sessions differ as `CORRELATIONS` of the survivors
+    both were counts: the later one is `RAGGED` about its mean, and sessions differ as `ALIKE` of the survivors
     of a session would have it, a quarter at least having gone or come. Nothing left: the Poisson bound at the assumed
     correlation.
     """
@@ -145,8 +150,8 @@ def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.n
         low[thinned], high[thinned] = limits[1:]
     if (grown := (ratio > 0) & ~thinned).any():
         changed = np.maximum(np.abs(1 - ratio[grown]), 0.25) / ratio[grown]
-        spreads = np.maximum(changed * CORRELATIONS[::2, None], NO_SPREAD)
-        law = (lambda _mean, cells, _exposure: spreads[:, cells], CORRELATION_WEIGHTS[::2])
+        spreads = np.maximum(changed * ALIKE[:, None], NO_SPREAD)
+        law = (lambda _mean, cells, _exposure: spreads[:, cells], AGAIN_WEIGHTS)
         low[grown], high[grown] = count_limits(after[grown], before[grown], *law, tail, scales=RAGGED)
     return ratio, low, high
 

@@ -22,10 +22,14 @@ from .single import exact_limits
 
 ASSUMED_CORRELATION = 0.2  # of outcomes within a session, where the sessions themselves cannot tell: 0.05-0.3 is usual
 MIN_SESSIONS = 4  # below this the limits would rest on the assumed correlation alone
-CORRELATIONS = np.array([0.0, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.85])
+CORRELATIONS = np.array([0.0, 0.02, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.85])
 """Correlations of outcomes within a session that the limits reckon with."""
-CORRELATION_WEIGHTS = np.array([1, 1, 1, 1, 1, 1, 1, 1, 0.02, 0.01])
-"""How the correlations weigh before looking: alike, but for two that only plain sessions can make likely."""
+CORRELATION_WEIGHTS = np.array([12, 1, 1, 2, 2, 3, 3, 3, 3, 0.6, 0.04, 0.02])
+"""How the correlations weigh before looking: two fifths on none, most on 0.1 to 0.4.
+
+Those from 0.5 up are for sessions that plainly say so. With equal weights from 0 to 0.4 limits were wider where pests
+of a session are not alike at all, and narrower where large baths have skewed risks (`calibrate/removal.py`).
+"""
 _LARGEST = 1 - 1e-12  # no share is larger, though a search on a logarithmic scale asks of what lies beyond 1
 
 
