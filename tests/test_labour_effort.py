@@ -38,7 +38,7 @@ def test_ratio_by_hand():
     factor = np.exp(2.364624251592785 * error / (5 / 3))  # t, 7 degrees of freedom
     assert hours.estimate == pytest.approx(scale * 5 / 3)
     assert hours.high == pytest.approx(scale * 5 / 3 * factor)
-    assert hours.low == pytest.approx(scale * 5 / 3 / factor)
+    assert hours.low == pytest.approx(scale * 5 / 3 * (1 - np.log(factor) / 2) ** 2)  # on the scale of the root
 
 
 def test_ratio_of_nothing_spent():
@@ -51,8 +51,9 @@ def test_mean_session_by_hand():
     mean = session_effort(minutes, np.arange(8) + 5).per_session
     by_logs = np.sqrt(np.exp(np.log(minutes).var(ddof=1)) - 1)
     assert by_logs > minutes.std(ddof=1) / minutes.mean()
-    assert np.log(mean.high / mean.estimate) == pytest.approx(2.364624251592785 * by_logs / np.sqrt(8))
-    assert mean.low * mean.high == pytest.approx(mean.estimate**2)
+    reach = 2.364624251592785 * by_logs / np.sqrt(8)
+    assert np.log(mean.high / mean.estimate) == pytest.approx(reach)
+    assert np.sqrt(mean.low / mean.estimate) == pytest.approx(1 - reach / 2)
 
 
 def test_same_as_statsmodels():

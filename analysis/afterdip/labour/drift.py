@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .months import MonthlyWork
 
 MIN_MONTHS_FOR_LEARNING = 6
-LASTING = 0.5  # variance of a month's lasting change, as a share of the variance of what is gone the month after
+LASTING = 2.0  # variance of a month's lasting change over that of what is gone the month after
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from afterdip.estimate import Estimate, cannot_say
 
-from .rows import MIN_SESSIONS, check_sessions, least_squares, log_limits, ratio_of_sums, session_weights, too_few
+from .rows import (
+    MIN_SESSIONS,
+    check_sessions,
+    least_squares,
+    ratio_of_sums,
+    scaled,
+    session_weights,
+    skew_limits,
+    too_few,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +50,7 @@ def session_effort(
 
     Weighted least squares of minutes on 1 and pieces; limits as `least_squares` has them. A fixed part below zero
     is shown, not clipped: it says that the split cannot be told from these sessions. The mean session's limits are t
-    on sessions - 1 on the log scale, by the wider of the sessions' standard deviation and that of log-normal minutes
+    on sessions - 1 by `skew_limits`, by the wider of the sessions' standard deviation and that of log-normal minutes
     with the same logs; hours per thousand is a ratio (all minutes / all pieces), see `ratio_of_sums`. Fewer than
     MIN_SESSIONS with labour, or sessions all of one size: no split, with the reason.
     """
@@ -107,10 +116,11 @@ def extra_rinse(
         return none, none
     weight = session_weights(y / k, n) / k
     fit = least_squares(np.column_stack([k, k * n]), y, weight)
-    mean = n.mean()
     how = {"confidence_level": confidence_level, "method": "per rinse stage, least squares", **counts}
-    one = np.array([1.0, mean])
-    return fit.combination(one, **how), fit.combination(one * 1000 / 60 / mean, **how)
+    one = np.array([1.0, n.mean()])
+    value, error = float(one @ fit.coefficients), float(np.sqrt(fit.variance(one)))
+    each = skew_limits(value, error, fit.freedom(one), **how)
+    return each, scaled(each, 1000 / 60 / n.mean())
 
 
 def _split(y: NDArray, n: NDArray, weight: NDArray | None, level: float) -> tuple[Estimate, Estimate]:
@@ -143,4 +153,4 @@ def _mean(y: NDArray, n: NDArray, level: float) -> Estimate:
     relative = y.std(ddof=1) / mean if mean > 0 else 0.0
     if (y > 0).all():  # few sessions seldom hold a very long one: the logs know better how long those may be
         relative = max(relative, np.sqrt(np.expm1(np.log(y).var(ddof=1))))
-    return log_limits(mean, mean * relative / np.sqrt(m), m - 1, confidence_level=level, **counts)
+    return skew_limits(mean, mean * relative / np.sqrt(m), m - 1, confidence_level=level, **counts)

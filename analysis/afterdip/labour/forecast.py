@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from afterdip.estimate import Estimate, cannot_say
 
 from .drift import MIN_MONTHS_FOR_LEARNING, MonthSeries, Prediction, mixture_quantile, moved
-from .months import MonthlyWork
+from .months import MonthlyWork, mean_log_number
 from .rows import scaled, t_quantile
 
 MIN_MONTHS = 3  # with labour written down; two months give no idea of how months differ
@@ -125,8 +125,8 @@ class _Question:
         level = moved(rows.predict(None, 0.0, noise), to_hours, variance=extra)
         if len(rows.time) < MIN_MONTHS_FOR_LEARNING:
             return [(1.0, level)], 0.0
-        coming = work.order[-1] + work.sessions[-1] / 2 + self.sessions / 2
-        curve = rows.predict(np.log(work.order[work.usable]), float(np.log(coming)), noise)
+        coming = mean_log_number(work.dipped_before[-1] + work.sessions[-1], self.sessions)
+        curve = rows.predict(work.log_order, float(coming), noise)
         line = rows.predict(rows.time, rows.coming, noise)
         fits = [level, *(moved(part, to_hours, variance=extra) for part in (curve, line))]
         against = np.array([(fit.score - min(f.score for f in fits)) / 2 for fit in fits])

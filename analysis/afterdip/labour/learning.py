@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,9 +26,12 @@ class Learning:
 
 
 def learning(work: MonthlyWork, *, confidence_level: float = 0.95) -> Learning:
-    """Return learning and drift over the months, with t limits on months - 2 that allow for lasting change.
+    """Return learning and drift over the months, as they went: with t limits on months - 2.
 
-    Of the work in sessions alone: cleaning and other work that names no session has no unit to learn by.
+    Of the work in sessions alone: cleaning and other work that names no session has no unit to learn by. Both are
+    straight lines through the months' levels, in the log of the sessions dipped and in time; a month's own ups and
+    downs are noise. A level that wandered or jumped has its line too: whether it goes on so is the forecast's concern,
+    which counts with lasting change; limits of a line that did would hold 98-100 % where nothing wanders.
     Crawford's unit model on sessions: the log's first session is taken as the first ever, so a farm that dipped for
     years before it kept a log will show a rate nearer 1 than its own. Fewer than MIN_MONTHS_FOR_LEARNING months with
     labour: not said.
@@ -39,8 +42,8 @@ def learning(work: MonthlyWork, *, confidence_level: float = 0.95) -> Learning:
         why = f"{used} months with labour written down, needs {MIN_MONTHS_FOR_LEARNING}"
         none = cannot_say(why, confidence_level=confidence_level, **counts)
         return Learning(none, none)
-    rows = MonthSeries.of(work, work.session_ratio, np.ones_like(work.session_ratio))
-    curve = rows.predict(np.log(work.order[work.usable]), 0.0, 1.0)
+    rows = replace(MonthSeries.of(work, work.session_ratio, np.ones_like(work.session_ratio)), lasting=0.0)
+    curve = rows.predict(work.log_order, 0.0, 1.0)
     line = rows.predict(rows.time, 0.0, 1.0)
     method = "log of session minutes over expected, by month; t on months - 2"
     return Learning(

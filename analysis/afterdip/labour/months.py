@@ -20,8 +20,8 @@ class MonthlyWork:
     of the whole month, the sessions without labour taken to have cost what the recorded ones did; `session_minutes`:
     the same without rows that name no session; `recorded_minutes`: what stands in the log, all of it. `expected`,
     `session_expected`: minutes that months of such sessions and pieces take, from `structure`, `session_structure`.
-    `session_ratio`: minutes of the sessions with labour over what such sessions take. `order`: sessions dipped by the
-    middle of the month, for learning. `usable`: months with labour written down.
+    `session_ratio`: minutes of the sessions with labour over what such sessions take. `dipped_before`: sessions dipped
+    before the month, those before the log included. `usable`: months with labour written down.
 
     `structure`: minutes = month + fixed x sessions + per_piece x pieces, shape (3,); `session_structure`: the same for
     the sessions' own minutes, where month is 0. `structure_covariance`: of fixed and per_piece, shape (2, 2).
@@ -38,13 +38,30 @@ class MonthlyWork:
     expected: NDArray[np.float64]
     session_expected: NDArray[np.float64]
     session_ratio: NDArray[np.float64]
-    order: NDArray[np.float64]
+    dipped_before: NDArray[np.float64]
     usable: NDArray[np.bool_]
     structure: NDArray[np.float64]
     session_structure: NDArray[np.float64]
     structure_covariance: NDArray[np.float64]
     session_variance: float
     linked: bool = True
+
+    @property
+    def log_order(self) -> NDArray[np.float64]:
+        """Mean log of the numbers of each usable month's sessions, the farm's first being 1; shape (n_usable,)."""
+        return mean_log_number(self.dipped_before[self.usable], self.sessions[self.usable])
+
+
+def mean_log_number(before: ArrayLike, sessions: ArrayLike) -> NDArray[np.float64]:
+    """Return the mean of log(before + 1) ... log(before + sessions): where a month stands on a learning curve.
+
+    The log of the middle one would place a farm's first months too late. Fractions are allowed; `sessions` above 0.
+    """
+    from scipy.special import gammaln
+
+    n = np.asarray(sessions, dtype=np.float64)
+    first = np.asarray(before, dtype=np.float64) + 1
+    return (gammaln(first + n) - gammaln(first)) / n
 
 
 def monthly_work(
@@ -100,7 +117,7 @@ def monthly_work(
         expected=base + (1 + per_minute) * expected_all,
         session_expected=expected_all,
         session_ratio=np.divide(done, expected_known, out=np.full(months, np.nan), where=usable),
-        order=earlier_sessions + np.cumsum(sessions) - sessions / 2,
+        dipped_before=(earlier_sessions + np.cumsum(sessions) - sessions).astype(np.float64),
         usable=usable,
         structure=structure,
         session_structure=np.append(0.0, coefficients),
@@ -141,7 +158,7 @@ def monthly_work_unlinked(
         expected=expected,
         session_expected=expected,
         session_ratio=ratio,
-        order=earlier_sessions + np.cumsum(m) - m / 2,
+        dipped_before=earlier_sessions + np.cumsum(m) - m,
         usable=usable,
         structure=structure,
         session_structure=structure,
