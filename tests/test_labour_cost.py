@@ -2,12 +2,17 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from afterdip.calibrate import piece_cost
 from afterdip.estimate import Estimate, cannot_say
-from afterdip.labour import PARTS, PieceInputs, cost_per_clean_piece
+from afterdip.labour import INPUTS, PARTS, PieceInputs, cost_per_clean_piece, session_correlation
+
+TABLES = Path(__file__).parent / "reference" / "calibration"
 
 
 def sure(value):
@@ -60,6 +65,60 @@ def test_limits_against_simulation():
     low, high = np.quantile(drawn, [0.025, 0.975])
     assert cost.low == pytest.approx(low, rel=0.01)
     assert cost.high == pytest.approx(high, rel=0.01)
+
+
+def test_inputs_that_go_together_against_simulation():
+    """Labour and re-dips correlated by 0.8, dead and clean by -0.6: the limits lie where 2.5 and 97.5 % of draws do."""
+    errors = {"person_min": 0.2, "redip_person_min": 0.15, "dead": 0.012, "clean": 0.02}
+    pairs = {("person_min", "redip_person_min"): 0.8, ("dead", "clean"): -0.6}
+    together = np.eye(len(INPUTS))
+    for (a, b), r in pairs.items():
+        together[INPUTS.index(a), INPUTS.index(b)] = together[INPUTS.index(b), INPUTS.index(a)] = r
+    inputs = replace(
+        BASE, **{name: around(getattr(BASE, name).estimate, error) for name, error in errors.items()},
+        correlation=together,
+    )  # fmt: skip
+    cost = cost_per_clean_piece(inputs).per_clean_survivor
+    scale = np.array([errors.get(name, 0.0) for name in INPUTS])
+    middle = [getattr(BASE, name).estimate for name in INPUTS]
+    rng = np.random.default_rng(10)
+    x = dict(zip(INPUTS, rng.multivariate_normal(middle, together * np.outer(scale, scale), 200_000).T, strict=True))
+    money = 0.4 * (x["person_min"] + x["redip_person_min"]) + x["agent"] + x["redip_agent"]
+    drawn = (money + 10 * (x["dead"] + x["detached"])) / ((1 - x["dead"] - x["detached"]) * x["clean"])
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    assert cost.low == pytest.approx(low, rel=0.01)
+    assert cost.high == pytest.approx(high, rel=0.01)
+    apart = cost_per_clean_piece(replace(inputs, correlation=np.eye(len(INPUTS)))).per_clean_survivor
+    assert apart.high < cost.high - 0.05
+
+
+def test_how_ratios_go_together_by_hand():
+    """Residuals (1, -1, 0), twice that, and (1, 1, -2) of a ratio known in all sessions; one without scatter."""
+    n = np.array([10.0, 10.0, 10.0])
+    tops = [[11.0, 9, 10], [32.0, 28, 30], [19.0, 19, 22], [5.0, 5, 5]]
+    together = session_correlation(tops, [n] * 4)
+    assert together == pytest.approx(np.array([[1, 1, 0, 0], [1, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]))
+    apart = session_correlation([[5.0, 7, 0, 0], [0, 0, 3, 8.0]], [[5.0, 5, 0, 0], [0, 0, 5, 5.0]])
+    assert apart == pytest.approx(np.eye(2))  # ratios of different sessions have nothing in common
+
+
+def test_the_committed_calibration_holds():
+    """The table of `python -m afterdip.calibrate labour_cost`: 400 farms a cell, 1,600 near a bound."""
+    table = pd.read_csv(TABLES / "labour_cost_coverage.csv")
+    totals = table[[f"{name}_coverage" for name in piece_cost.FIGURES] + ["per_clean_survivor_logit_normal"]]
+    assert set(table["correlation"]) == set(piece_cost.CORRELATIONS)
+    assert totals.min().min() >= 0.92
+    assert 0.94 <= totals.mean().mean() <= 0.97
+    parts = table[[f"{part}_{what}_coverage" for part in PARTS for what in ("part", "share")]]
+    assert parts[table["baths"] == "apart"].min().min() >= 0.90
+
+
+@pytest.mark.parametrize("alike", [False, True])
+def test_short_rerun(alike):
+    rng, truth = np.random.default_rng(5), piece_cost._truth(piece_cost.LOSSES[1], 0.2, alike, "beta")
+    made = [piece_cost._cost(piece_cost.LOSSES[1], 30, 0.2, alike, "beta", rng).per_clean_survivor for _ in range(60)]
+    held = sum(e.low <= truth.per_clean_survivor.estimate <= e.high for e in made)
+    assert held >= 51  # of 60 at 95 %: fewer than 51 in one of 1,350
 
 
 def test_shares_sum_to_one_and_parts_to_the_whole():

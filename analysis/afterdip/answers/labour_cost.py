@@ -9,7 +9,15 @@ import pandas as pd
 
 from afterdip.answers.period import Period
 from afterdip.estimate import Estimate, cannot_say
-from afterdip.labour import MIN_SESSIONS, PARTS, PieceCost, PieceInputs, cost_per_clean_piece, ratio_of_sums
+from afterdip.labour import (
+    MIN_SESSIONS,
+    PARTS,
+    PieceCost,
+    PieceInputs,
+    cost_per_clean_piece,
+    ratio_of_sums,
+    session_correlation,
+)
 from afterdip.log.model import Log
 from afterdip.proportion import session_proportion
 from afterdip.survival import cumulative_incidence, incidence_at
@@ -99,7 +107,8 @@ class CostReader:
 
     def _inputs(self, rows: pd.DataFrame, tally: SurvivalTally) -> PieceInputs:
         level, settings = self.log.settings.confidence, self.log.settings
-        dead, detached = self._lost(tally)
+        told = tally.select(tally.trays["checked"].to_numpy(bool)).told_at(settings.horizon_days)
+        dead, detached = self._lost(told)
         return PieceInputs(
             person_min=_each(rows, "minutes", level, "no session with labour written down"),
             agent=_each(rows, "agent_cost", level, "no price in the agents table"),
@@ -110,25 +119,45 @@ class CostReader:
             clean=_clean(rows, level),
             wage_per_hour=settings.wage_per_hour,
             piece_value=_value(tally.trays, settings.piece_value),
+            correlation=_together(rows, told),
         )
 
-    def _lost(self, tally: SurvivalTally) -> tuple[Estimate, Estimate]:
+    def _lost(self, told: SurvivalTally) -> tuple[Estimate, Estimate]:
         """Dead and detached by the horizon, of the pieces looked at after their dip."""
-        level = self.log.settings.confidence
-        day = self.log.settings.horizon_days
-        part = tally.select(tally.trays["checked"].to_numpy(bool)).told_at(day)
-        if not len(part.day):
+        level, day = self.log.settings.confidence, self.log.settings.horizon_days
+        if not len(told.day):
             none = cannot_say("no tray was checked after the dip", confidence_level=level)
             return none, none
         ends = cumulative_incidence(
-            part.day,
-            np.column_stack([part.dead, part.detached]),
-            part.removed + part.alive,
-            session=part.of_trays("session"),
+            told.day,
+            np.column_stack([told.dead, told.detached]),
+            told.removed + told.alive,
+            session=told.of_trays("session"),
             confidence_level=level,
         )
         dead, detached = (incidence_at(ends, cause, day) for cause in ends.causes)
         return dead, detached
+
+
+def _together(rows: pd.DataFrame, told: SurvivalTally) -> np.ndarray:
+    """Return how the inputs go together over the sessions of the first dips, in the order of `labour.INPUTS`."""
+    labels = rows["session"].to_numpy()
+    names, place = np.unique(np.concatenate([labels, told.trays["session"].to_numpy()]), return_inverse=True)
+    of_rows, of_told = place[: len(labels)], place[len(labels) :][told.tray]
+    pieces, examined = (rows[name].to_numpy(np.float64) for name in ("pieces", "examined"))
+    spent = [rows[name].to_numpy(np.float64) for name in ("minutes", "agent_cost", "redip_min", "redip_cost")]
+    seen = told.dead + told.detached + told.removed + told.alive
+    ratios = [
+        *((top, pieces, of_rows) for top in spent),
+        *((ended, seen, of_told) for ended in (told.dead, told.detached)),
+        (examined - rows["infested"].to_numpy(np.float64), examined, of_rows),
+    ]
+    sums = []
+    for top, bottom, at in ratios:
+        known = ~np.isnan(top)
+        sums.append([np.bincount(at[known], x[known], len(names)) for x in (top, bottom)])
+    tops, bottoms = zip(*sums, strict=True)
+    return session_correlation(tops, bottoms)
 
 
 def _each(rows: pd.DataFrame, column: str, level: float, nothing: str) -> Estimate:

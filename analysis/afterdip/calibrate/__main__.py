@@ -16,6 +16,7 @@ CALIBRATIONS = {
     "comparison_odds": "afterdip.calibrate.odds:calibrate_odds",
     "follow_up": "afterdip.calibrate.follow_up:calibrate_follow_up",
     "labour": "afterdip.calibrate.labour:calibrate_labour",
+    "labour_cost": "afterdip.calibrate.piece_cost:calibrate_piece_cost",
     "monitoring": "afterdip.calibrate.monitoring:calibrate_monitoring",
     "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",
     "survival_limits": "afterdip.calibrate.survival_limits:calibrate_survival_limits",

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.special import expit
+from scipy.special import betaincinv, expit, ndtri
 
 CHECK_DAYS = np.array([1.0, 3.0, 7.0, 14.0, 21.0, 30.0])
 """Days after the dip on which every tray is looked at."""
@@ -41,6 +41,19 @@ def session_risks(
         return expit(centre + deviation * rng.standard_normal(size))
     spread_out = 1 / correlation - 1
     return rng.beta(loss * spread_out, (1 - loss) * spread_out, size=size)
+
+
+def risk_at_rank(
+    rank: NDArray[np.float64], *, loss: float, correlation: float, spread: str = "beta"
+) -> NDArray[np.float64]:
+    """Return the risk of the session at each rank (0 to 1) among all that `session_risks` would draw; shape of rank."""
+    if correlation == 0:
+        return np.full(rank.shape, loss)
+    if spread == "logit-normal":
+        centre, deviation = _logit_normal(loss, correlation)
+        return expit(centre + deviation * ndtri(rank))
+    spread_out = 1 / correlation - 1
+    return betaincinv(loss * spread_out, (1 - loss) * spread_out, rank)
 
 
 @cache

@@ -1,6 +1,6 @@
 """Labour and cost: what a session takes, what the coming month will take, what a clean surviving piece costs."""
 
-from .cost import PARTS, PieceCost, PieceInputs, cost_per_clean_piece
+from .cost import INPUTS, PARTS, PieceCost, PieceInputs, cost_per_clean_piece, session_correlation
 from .crew import CrewEffort, crew_effort
 from .effort import Effort, extra_rinse, hours_per_thousand, session_effort, task_effort
 from .forecast import HoursForecast, forecast_hours
@@ -18,6 +18,7 @@ from .standard import (
 )
 
 __all__ = [
+    "INPUTS",
     "MIN_SESSIONS",
     "PARTS",
     "CrewEffort",
@@ -40,6 +41,7 @@ __all__ = [
     "monthly_work_unlinked",
     "ratio_of_sums",
     "scaled",
+    "session_correlation",
     "session_effort",
     "shift_standard_time",
     "standard_time",

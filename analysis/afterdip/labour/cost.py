@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from afterdip.estimate import Estimate, cannot_say
 
 PARTS = ("labour", "agent", "redips", "dead", "detached")
+INPUTS = ("person_min", "agent", "redip_person_min", "redip_agent", "dead", "detached", "clean")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class PieceInputs:
     """What goes into the cost, each per piece first dipped; `dead`, `detached` and `clean` are proportions.
 
     `person_min`: person-minutes of its first dip; `agent`: money for its share of the bath; `redip_person_min`,
     `redip_agent`: the same for all later dips together. `dead`, `detached`: lost by the horizon. `clean`: of the
     surviving pieces examined, those with no live pest at the last look. `wage_per_hour`, `piece_value`: money, None
-    where the farm has not said.
+    where the farm has not said. `correlation`: of the estimates in the order of INPUTS, shape (7, 7), see
+    `session_correlation`; independent where it is left out.
     """
 
     person_min: Estimate
@@ -31,6 +34,26 @@ class PieceInputs:
     clean: Estimate
     wage_per_hour: float | None
     piece_value: float | None
+    correlation: NDArray[np.float64] = field(default_factory=lambda: np.eye(len(INPUTS)))
+
+
+def session_correlation(tops: ArrayLike, bottoms: ArrayLike) -> NDArray[np.float64]:
+    """Return how ratios of sums over the same sessions go together, shape (n_ratios, n_ratios).
+
+    `tops`, `bottoms`: shape (n_ratios, n_sessions), bottoms 0 where a session says nothing of a ratio. Correlation of
+    the sessions' residuals top - ratio x bottom, which are what moves a ratio (the linear jackknife): sessions that
+    took long also took long the second time, and a bath that killed pieces may have loosened others. A ratio without
+    scatter goes with nothing.
+    """
+    x, n = np.asarray(tops, dtype=np.float64), np.asarray(bottoms, dtype=np.float64)
+    total = n.sum(axis=1, keepdims=True)
+    ratio = np.divide(x.sum(axis=1, keepdims=True), total, out=np.zeros_like(total), where=total > 0)
+    residual = x - ratio * n
+    length = np.sqrt(np.square(residual).sum(axis=1, keepdims=True))
+    unit = np.divide(residual, length, out=np.zeros_like(residual), where=length > 0)
+    together = unit @ unit.T
+    np.fill_diagonal(together, 1.0)
+    return together
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +78,11 @@ def cost_per_clean_piece(inputs: PieceInputs, *, confidence_level: float = 0.95,
 
     (labour + agent + re-dips + value x (dead + detached)) / ((1 - dead - detached) x clean). Limits carry each
     input's own limits through: one input at a time is moved to its limit and the changes are added as squares on the
-    log scale (the variance-estimates recovery of Zou & Donner 2008, Stat Med 27:1693), inputs taken as independent.
-    So a loss of none seen enters with its exact bound and not as certainty. A missing input makes what needs it
-    "cannot say", with its reason. `counts` are those of Estimate.
+    log scale, with the products of those that go together (the variance-estimates recovery of Zou & Donner 2008, Stat
+    Med 27:1693). So a loss of none seen enters with its exact bound and not as certainty. A missing input makes what
+    needs it "cannot say", with its reason. `counts` are those of Estimate.
     """
-    known = {name: getattr(inputs, name) for name in _NAMES}
+    known = {name: getattr(inputs, name) for name in INPUTS}
     wage, value = inputs.wage_per_hour, inputs.piece_value
 
     def said(f: Callable[..., float], *, clean: bool = True, log: bool = True, money: bool = True) -> Estimate:
@@ -68,7 +91,9 @@ def cost_per_clean_piece(inputs: PieceInputs, *, confidence_level: float = 0.95,
         reason = (_unpriced(wage, value) if money else "") or _missing(needed)
         if reason:
             return cannot_say(reason, confidence_level=confidence_level, **counts)
-        return _carried(f, needed, confidence_level=confidence_level, log=log, counts=counts)
+        place = [INPUTS.index(name) for name in needed]
+        together = inputs.correlation[np.ix_(place, place)]
+        return _carried(f, needed, together, confidence_level=confidence_level, log=log, counts=counts)
 
     def total(w: float, v: float, **x: float) -> float:
         return sum(_costs(w, v, x).values()) / _left(x)
@@ -87,9 +112,6 @@ def cost_per_clean_piece(inputs: PieceInputs, *, confidence_level: float = 0.95,
         value_doubled=said(lambda **x: total(wage, 2 * value, **x)),
         wage_doubled=said(lambda **x: total(2 * wage, value, **x)),
     )
-
-
-_NAMES = ("person_min", "agent", "redip_person_min", "redip_agent", "dead", "detached", "clean")
 
 
 def _costs(wage: float, value: float, x: dict[str, float]) -> dict[str, float]:
@@ -142,19 +164,25 @@ _WORDS = {
 
 
 def _carried(
-    f: Callable[..., float], inputs: dict[str, Estimate], *, confidence_level: float, log: bool, counts: dict
-) -> Estimate:
-    """Return f of the estimates with limits from moving one input at a time to its own limits."""
+    f: Callable[..., float], inputs: dict[str, Estimate], together: NDArray, *, confidence_level: float, log: bool,
+    counts: dict,
+) -> Estimate:  # fmt: skip
+    """Return f of the estimates with limits from moving one input at a time to its own limits.
+
+    `together`: correlation of the inputs, shape (n_inputs, n_inputs).
+    """
     middle = {name: e.estimate for name, e in inputs.items()}
     value = f(**middle)
     to, back = (np.log, np.exp) if log and value > 0 else (float, float)
-    down = up = 0.0
-    for name, e in inputs.items():
-        ends = [f(**(middle | {name: limit})) for limit in (e.low, e.high) if limit is not None]
-        moved = [to(end) - to(value) for end in ends if end > 0 or to is float]
-        down += min([0.0, *moved]) ** 2
-        up += max([0.0, *moved]) ** 2
-    low, high = float(back(to(value) - np.sqrt(down))), float(back(to(value) + np.sqrt(up)))
+    down, up = np.zeros(len(inputs)), np.zeros(len(inputs))  # signed by the way the input went
+    for i, (name, e) in enumerate(inputs.items()):
+        for limit, way in ((e.low, -1.0), (e.high, 1.0)):
+            end = value if limit is None else f(**(middle | {name: limit}))
+            moved = to(end) - to(value) if end > 0 or to is float else 0.0
+            down[i] = way * moved if moved < -abs(down[i]) else down[i]
+            up[i] = way * moved if moved > abs(up[i]) else up[i]
+    low, high = (max(float(part @ together @ part), 0.0) for part in (down, up))
+    low, high = float(back(to(value) - np.sqrt(low))), float(back(to(value) + np.sqrt(high)))
     return Estimate(
         estimate=value,
         low=low if log else max(low, 0.0),
