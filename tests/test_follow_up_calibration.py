@@ -16,10 +16,10 @@ def test_limits_hold():
     assert set(table["figure"]) == set(calibration.FIGURES)
     assert set(table["correlation"]) == set(calibration.CORRELATIONS)
     for name in ("coverage", "coverage_logit_normal"):
-        assert table[name].min() >= 0.92  # 600 farms a cell: binomial error 0.9 %
+        assert table[name].min() >= 0.93  # 600 farms a cell, 2,400 near a bound: binomial error 0.9 and 0.5 %
         assert table[name].mean() >= 0.95
-        large = table[(table["sessions"] >= 30) & (table["figure"] != calibration.FIGURES[1])]
-        assert large[name].mean() <= 0.98
+        large = table[table["sessions"] >= 30].groupby("figure")[name].mean()  # the other agent has half as many
+        assert large.max() <= 0.98
 
 
 @pytest.mark.parametrize("figure", calibration.FIGURES)
