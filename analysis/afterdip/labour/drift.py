@@ -13,8 +13,8 @@ MIN_MONTHS_FOR_LEARNING = 6
 LASTING = 2.0
 """Variance of a month's lasting change over that of what is gone the month after.
 
-At 0.5 forecasts held 90-92 % on large farms whose pace wanders or swings with the year; at 2 they hold 92-95 % and are 6
-to 8 % wider where nothing changes.
+At 0.5 forecasts held 90-92 % on large farms whose pace wanders or swings with the year; at 2 they hold 92-95 % and are
+6 to 8 % wider where nothing changes.
 """
 
 
