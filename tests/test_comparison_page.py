@@ -17,6 +17,7 @@ from afterdip.log import read_log
 from afterdip.report.results import check_results
 from afterdip.tables import comparison as tables
 from afterdip.tables.comparison_models import models_table
+from afterdip.tables.handling import handling_table, strengths_sentence
 from afterdip.tally.comparison import labels, tally_comparison
 from builders import small_log, write_log
 
@@ -257,7 +258,7 @@ def test_numbers_are_estimates_and_the_page_prints_them(page):
     for table in (
         tables.balance_table(page.pair),
         tables.groups_table(page.pair),
-        tables.handling_table(page.pair, currency="USD"),
+        handling_table(page.pair, currency="USD"),
         tables.pairs_table(page),
         models_table(page.pair),
     ):
@@ -392,6 +393,31 @@ def test_a_farm_that_writes_no_rinses_down_is_told_nothing_of_them(tmp_path):
     log = replace(log, sessions=log.sessions.assign(rinses=pd.array([pd.NA] * len(log.sessions), dtype="Int64")))
     rows = answer_comparison(log, first="IOD", second="OIL", as_of=AS_OF).handling
     assert [row.rinses_done for row in rows] == [None, None]
+
+
+def test_strengths_that_are_taken_together_are_named(tmp_path, capsys):
+    """IOD, 10 % w/v: 20 mL in 10 L are 200 mg/L, 40 mL in every fourth session 400; OIL only ever 2 mL/L."""
+
+    def stronger(log):
+        log["sessions"].loc[log["sessions"]["session"].isin([f"S{s:02d}" for s in range(0, 40, 8)]), "amount"] = "40"
+
+    answer = answer_comparison(farm(tmp_path, extra=stronger), first="IOD", second="OIL", as_of=AS_OF)
+    row = next(row for row in handling_table(answer).rows if row[0].startswith("strength"))
+    assert row[1:] == ("200 – 200 – 400 mg/L", "2 – 2 – 2 mL/L product")
+    assert "highest: IOD 200 – 200 – 400 mg/L)" in tables.fairness_sentence(answer)
+    assert [row.varied for row in answer.handling] == [True, False]
+    assert answer.to_json()["handling"][0]["strengths"] == [
+        {"unit": "mg/L", "sessions": 20, "least": 200.0, "median": 200.0, "most": 400.0}
+    ]
+    assert main(["compare", str(tmp_path / "log"), "--first", "IOD", "--second", "OIL", "--as-of", AS_OF,
+                 "--out", str(tmp_path / "out")]) == 0  # fmt: skip
+    assert strengths_sentence(answer) in capsys.readouterr().out
+
+
+def test_one_strength_each_needs_no_sentence(tmp_path):
+    answer = answer_comparison(farm(tmp_path), first="IOD", second="OIL", as_of=AS_OF)
+    assert strengths_sentence(answer) == ""
+    assert "taken together here" not in tables.fairness_sentence(answer)
 
 
 def test_a_farm_of_many_agents_has_its_most_used_ones_paired(tmp_path):

@@ -169,7 +169,7 @@ def test_an_apparent_clean_sweep_that_rebounds_is_not_called_clean(tmp_path, mom
     assert reductions["before/after"].estimate == 1
     assert 0 < reductions["before/after"].low < 1
     assert "no sham" in reductions["Henderson-Tilton"].reason
-    assert cell.shares.sham.killed.reason == "no sham to compare with (no denominator: no pest was found)"
+    assert cell.shares.sham.killed.reason == "no sham dip with a pest count to compare with"  # none was made
     assert cell.control.decision == "no sham"
     html = follow_up_table(found, found.cells, caption="c").to_html()
     assert "not clean" in html
@@ -230,6 +230,22 @@ def test_a_log_without_pests_says_so(tmp_path):
     assert month_sentence(found) == "No pests were counted in any dip of 2026-10 (3 sessions)."
     assert found.month_all.killed.reason == "no denominator: no pest was found"
     _draw_everything(found)
+
+
+def test_a_month_without_a_count_is_no_row_and_a_sham_that_found_nothing_is_a_sham(tmp_path):
+    sessions, trays = (a + b for a, b in zip(tanks("POW", 6, 20), tanks("SHAM", 2, 20), strict=True))
+    counts = [(f"POW{i}", 5) for i in range(6)] + [("SHAM0", 0), ("SHAM1", 0)]
+    rows = "".join(
+        f"t-{s},flatworm,adult,bath,2026-10-05,20,0,{n},\nt-{s},flatworm,adult,on piece,2026-10-05,20,0,0,0\n"
+        for s, n in counts
+    )
+    found = answer(log_of(tmp_path, rows, sessions=sessions, trays=trays))
+    table = shares_table(found, found.months, caption="c")
+    assert [row[0] for row in table.rows] == ["2026-10"]
+    assert "Months without a pest count are left out." in table.note
+    assert "2026-09" not in removal_captions(found, window_months=12)["months"]["alt"]
+    assert "left out" not in shares_table(found, found.month_agents, caption="c").note
+    assert found.month_all.sham.killed.reason == "no sham dip with pests to compare with"
 
 
 def _draw_everything(found):

@@ -159,7 +159,7 @@ def test_a_trend_never_says_more_than_the_months_before_it():
         ("too few pests: 3 found, needs 5", "too few: 3 of the 5 pests needed"),
         ("no denominator: no pest was found", "no pest was found, so nothing can be said"),
         ("no denominator: what stayed on was not counted", "what stayed on was not counted"),
-        ("no sham to compare with (no denominator: no pest was found)", "no sham dip with pests to compare with"),
+        ("no sham to compare with (what fell was not counted)", "no sham to compare with: what fell was not counted"),
         ("sham: eggs do not fall", "sham dips: eggs do not fall"),
         ("labour: 7 sessions written down, needs 8", "too few: 7 of the 8 sessions with labour rows needed"),
         ("dead: followed to day 15 only", "followed to day 15 only"),

@@ -9,6 +9,7 @@ import pandas as pd
 
 from afterdip.answers.comparison_reader import Scope
 from afterdip.answers.labour_cost import CostReader
+from afterdip.answers.removal import SAME_STRENGTH
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
 
@@ -16,15 +17,32 @@ _HOURS_PER_THOUSAND = 1000 / 60  # of person-minutes per piece
 
 
 @dataclass(frozen=True, slots=True)
+class Strengths:
+    """The strengths an agent was used at on one axis: lowest, median and highest over its sessions."""
+
+    unit: str
+    sessions: int
+    least: float
+    median: float
+    most: float
+
+    def to_json(self) -> dict:
+        """Return them by name."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
 class Handling:
     """One agent's handling; text is empty and numbers None where the log does not say.
 
-    `minutes`, `minutes_least`, `minutes_most`: exposure, median and range over sessions; `rinses_done`: median.
+    `strengths`: a range an axis, the one of most sessions first, none of a sham or where the log cannot say; `minutes`,
+    `minutes_least`, `minutes_most`: exposure, median and range over sessions; `rinses_done`: median.
     """
 
     agent: str
     active: str
     sessions: int
+    strengths: tuple[Strengths, ...]
     minutes: float | None
     minutes_least: float | None
     minutes_most: float | None
@@ -38,10 +56,16 @@ class Handling:
     hours_per_thousand: Estimate
     cost_per_clean_piece: Estimate
 
+    @property
+    def varied(self) -> bool:
+        """Whether the agent was used at several strengths, by more than measuring can tell."""
+        return len(self.strengths) > 1 or any(s.most > SAME_STRENGTH * s.least for s in self.strengths)
+
     def to_json(self) -> dict:
         """Return the row by name."""
         plain = {name: getattr(self, name) for name in self.__slots__}
         numbers = ("hours_per_thousand", "cost_per_clean_piece")
+        plain["strengths"] = [found.to_json() for found in self.strengths]
         return plain | {name: getattr(self, name).to_json() for name in numbers}
 
 
@@ -63,6 +87,7 @@ def _row(log: Log, scope: Scope, costs: CostReader, agent: str) -> Handling:
         agent=agent,
         active=_text(about["active"]),
         sessions=len(sessions),
+        strengths=_strengths(sessions),
         minutes=_number(minutes.median()),
         minutes_least=_number(minutes.min()),
         minutes_most=_number(minutes.max()),
@@ -76,6 +101,16 @@ def _row(log: Log, scope: Scope, costs: CostReader, agent: str) -> Handling:
         hours_per_thousand=hours,
         cost_per_clean_piece=cost,
     )
+
+
+def _strengths(sessions: pd.DataFrame) -> tuple[Strengths, ...]:
+    """Return the range on every axis; strengths of different axes cannot be put on one."""
+    used = sessions[sessions["strength"].notna() & ~sessions["is_control"]]
+    found = [
+        Strengths(str(unit), len(x), float(x.min()), float(x.median()), float(x.max()))
+        for unit, x in used.groupby("strength_unit")["strength"]
+    ]
+    return tuple(sorted(found, key=lambda s: (-s.sessions, s.unit)))
 
 
 def _hours_and_cost(costs: CostReader, agent: str, keep: np.ndarray, level: float) -> tuple[Estimate, Estimate]:

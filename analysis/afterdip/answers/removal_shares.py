@@ -83,7 +83,7 @@ def _shares_cell(
     keys: dict, dips: Columns, sham: Columns, shares: Shares, shaken: Shares, confidence_level: float
 ) -> SharesCell:
     """One cell from its rows and the shares of both sides."""
-    shaken = _of_the_sham(shaken)
+    shaken = _of_the_sham(shaken, counted=sham.count("session"))
     if keys.get("is_control"):
         itself = cannot_say("this is the sham itself", confidence_level=confidence_level)
         over = (itself, itself)
@@ -116,14 +116,18 @@ def _said(dips: Columns, shares: Shares, *, confidence_level: float) -> Shares:
     return shares
 
 
-def _of_the_sham(shares: Shares) -> Shares:
-    """Say of a missing share that it is the sham's."""
-    return Shares(_named(shares.removed), _named(shares.killed))
+def _of_the_sham(shares: Shares, *, counted: int) -> Shares:
+    """Say of a missing share that it is the sham's; `counted`: sham dips in which pests were counted, zeros too."""
+    return Shares(_named(shares.removed, counted), _named(shares.killed, counted))
 
 
-def _named(share: Estimate) -> Estimate:
-    """The share, or its reason in a sham's words."""
+def _named(share: Estimate, counted: int) -> Estimate:
+    """The share, or its reason in a sham's words: no sham with a count is not a sham in which nothing was found."""
     if share.known:
         return share
-    words = f"sham: {share.reason}" if share.sessions else f"no sham to compare with ({share.reason})"
-    return replace(share, reason=words)
+    if not counted:
+        return replace(share, reason="no sham dip with a pest count to compare with")
+    if share.reason == "no denominator: no pest was found":
+        return replace(share, reason="no sham dip with pests to compare with")
+    words = share.reason.removeprefix("no denominator: ")
+    return replace(share, reason=f"sham: {words}" if share.sessions else f"no sham to compare with ({words})")

@@ -32,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from afterdip.answers.comparison import answer_comparison
     from afterdip.log import read_log
     from afterdip.tables.comparison import needed_sentence, targets_sentence, verdict_sentence
+    from afterdip.tables.handling import strengths_sentence
 
     day = as_of_day(args)
     log = read_log(log_path(args), as_of=day)
@@ -46,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
         print(verdict_sentence(answer))
         print(needed_sentence(answer))
         print(targets_sentence(answer))
+        if pooled := strengths_sentence(answer):
+            print(pooled)
         print(_write_page(args, answer, day, scope))
     return DONE
 

@@ -81,6 +81,13 @@ def digits(value: float, places: int = 0) -> str:
     return text.replace("-", MINUS).replace(",", "\u202f")
 
 
+def three_figures(value: float) -> str:
+    """Return a strength or the like to three figures."""
+    places = next((n for n in range(6) if abs(value) * 10**n >= 100), 6)
+    text = digits(value, places)
+    return text.rstrip("0").rstrip(".") if places else text
+
+
 def count(n: int | None) -> str:
     """Return a count, or a dash where there is none."""
     return "–" if n is None else digits(n)

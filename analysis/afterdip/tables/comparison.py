@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, points
+from afterdip.tables.base import Table, count, digits, out_of, per_cent, points
+from afterdip.tables.handling import NONE, strengths_sentence
 
 if TYPE_CHECKING:
     from afterdip.answers.comparison import ComparisonAnswer, Judgement
@@ -12,7 +13,6 @@ if TYPE_CHECKING:
     from afterdip.comparison import Finding
 
 _FACTORS = {"coral_group": "coral group", "condition": "condition before", "origin": "origin"}
-NONE = "Fewer than two agents were used in this period: there is nothing to compare."
 
 
 def verdict_sentence(answer: ComparisonAnswer | None) -> str:
@@ -122,8 +122,13 @@ def fairness_sentence(answer: ComparisonAnswer | None) -> str:
         f"{lot}. Left out: {count(unlike)} pieces of which only {j.first} or only {j.second} had the like; "
         f"{count(left['trays_never_checked'])} trays never checked (unknown, not alive); "
         f"{count(left['trays_of_re_dips'])} trays of re-dips, whose pieces count under their first dip; "
-        f"{count(left['pest_counts_without_bath_or_pieces'])} pest counts that lack bath or pieces."
+        f"{count(left['pest_counts_without_bath_or_pieces'])} pest counts that lack bath or pieces.{_pooled(answer)}"
     )
+
+
+def _pooled(answer: ComparisonAnswer) -> str:
+    words = strengths_sentence(answer)
+    return f" {words}" if words else ""
 
 
 def differences_table(answer: ComparisonAnswer | None) -> Table:
@@ -175,51 +180,6 @@ def groups_table(answer: ComparisonAnswer | None) -> Table:
     )
     note = f"{j.first} minus {j.second}, like with like, {answer.confidence_level:.0%} limits, the session as the unit."
     return Table("By coral group", ("", "difference in kill", "difference in loss"), rows, note)
-
-
-def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Table:
-    """Set what a grower weighs beside kill and loss."""
-    if answer is None:
-        return Table("Handling", ("",), (), NONE)
-    first, second = answer.handling
-    unit = f" {currency}" if currency else ""
-    rows = (
-        ("active", first.active or "–", second.active or "–"),
-        ("minutes in the bath, median (range)", _minutes(first), _minutes(second)),
-        ("clean rinses, needed / done", _rinses(first), _rinses(second)),
-        ("clarity of the bath", first.clarity or "not recorded", second.clarity or "not recorded"),
-        ("signal word", first.signal_word or "not recorded", second.signal_word or "not recorded"),
-        ("needs agitation", _yes(first.separates), _yes(second.separates)),
-        ("not for", first.not_for or "–", second.not_for or "–"),
-        ("used on the authority of", first.basis or "not recorded", second.basis or "not recorded"),
-        ("person-hours per 1,000 pieces", number(first.hours_per_thousand), number(second.hours_per_thousand)),
-        (
-            "cost per clean surviving piece",
-            number(first.cost_per_clean_piece, 2, unit=unit),
-            number(second.cost_per_clean_piece, 2, unit=unit),
-        ),
-    )
-    note = (
-        "Hours at the first dip; the cost counts labour, agent, re-dips and lost pieces. Label and safety data sheet "
-        "rule; prescription medicines need a veterinarian."
-    )
-    return Table("Handling", ("", first.agent, second.agent), rows, note)
-
-
-def _minutes(row) -> str:
-    if row.minutes is None:
-        return "not recorded"
-    low, middle, high = (digits(x, 1).removesuffix(".0") for x in (row.minutes_least, row.minutes, row.minutes_most))
-    return f"{middle} ({low} to {high})"
-
-
-def _rinses(row) -> str:
-    done = "not recorded" if row.rinses_done is None else digits(row.rinses_done, 1).removesuffix(".0")
-    return f"{count(row.rinses_needed)} / {done}"
-
-
-def _yes(value: bool | None) -> str:
-    return "not recorded" if value is None else "yes" if value else "no"
 
 
 def pairs_table(page: ComparisonPage) -> Table:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, points
+from afterdip.tables.base import Table, count, number, out_of, per_cent, points, three_figures
 
 if TYPE_CHECKING:
     from afterdip.answers.removal import RemovalAnswer
@@ -26,15 +26,8 @@ def span_of(cell: SharesCell, name: str) -> str:
     low, high = (cell.keys.get(f"{name}_{end}") for end in ("low", "high"))
     if low is None or high is None:
         return "not known"
-    ends = dict.fromkeys(_three_figures(value) for value in (low, high))
+    ends = dict.fromkeys(three_figures(value) for value in (low, high))
     return " ".join([" to ".join(ends), *((str(cell.keys["strength_unit"]),) if name == "strength" else ())])
-
-
-def _three_figures(value: float) -> str:
-    """Return a strength to three figures."""
-    places = next((n for n in range(6) if abs(value) * 10**n >= 100), 6)
-    text = digits(value, places)
-    return text.rstrip("0").rstrip(".") if places else text
 
 
 def month_sentence(answer: RemovalAnswer) -> str:
@@ -67,15 +60,19 @@ def trust_sentence(answer: RemovalAnswer) -> str:
 
 
 def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption: str) -> Table:
-    """Set cells as rows: removed and killed of all found, each with the sham's beside it."""
-    head, names = _names(cells)
+    """Set cells as rows: removed and killed of all found, each with the sham's beside it.
+
+    Months without a pest count are left out, and the note says so.
+    """
+    shown = with_counts(cells)
+    head, names = _names(shown)
     shares = ("removed", "sham removed", "killed", "sham killed", "killed over sham")
     rows = tuple(
         (
             *name, count(cell.sessions), count(cell.pests), per_cent(cell.removed), per_cent(cell.sham.removed),
             per_cent(cell.killed), per_cent(cell.sham.killed), points(cell.killed_over_sham),
         )
-        for name, cell in zip(names, cells, strict=True)
+        for name, cell in zip(names, shown, strict=True)
     )
     note = (
         f"Removed: off the piece, alive or dead. Killed: dead wherever found. Both of all found in the dip (bath, "
@@ -83,7 +80,13 @@ def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption:
         f"{answer.confidence_level:.0%}, the session as the unit; over sham in percentage points, below zero where "
         "shaking alone did better."
     )
+    note += " Months without a pest count are left out." if len(shown) < len(cells) else ""
     return Table(caption, (*head, "sessions", "pests found", *shares), rows, note)
+
+
+def with_counts(cells: Sequence[SharesCell]) -> tuple[SharesCell, ...]:
+    """Return the cells without those of months in which no pest was counted, zeros too."""
+    return tuple(cell for cell in cells if cell.sessions or "month" not in cell.keys)
 
 
 def strengths_table(answer: RemovalAnswer, *, caption: str) -> Table:

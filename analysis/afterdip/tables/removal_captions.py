@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from afterdip.answers.removal_cell import grown, loose
 from afterdip.tables.base import count, per_cent, plural
+from afterdip.tables.removal import with_counts
 
 if TYPE_CHECKING:
     from afterdip.answers.removal import RemovalAnswer
@@ -31,7 +32,7 @@ def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, 
         },
         "months": {
             "alt": "Pests killed of all found, month by month, with limits. "
-            + " ".join(f"{cell.name}: {per_cent(cell.killed)}." for cell in answer.months),
+            + " ".join(f"{cell.name}: {per_cent(cell.killed)}." for cell in with_counts(answer.months)),
             "caption": f"All agents and pests, eggs apart; numbers are sessions with pests found; {level} limits, the "
             f"session as the unit; the line is the farm's target of {answer.target_kill:.0%}.",
         },

@@ -25,7 +25,7 @@ def plan_sentence(plan: TrialPlan) -> str:
         f"By deaths alone (log-rank test, loss {digits(100 * plan.target_loss, 1).removesuffix('.0')} % against "
         f"{_points(plan.loss_margin)} more): {count(plan.sessions_by_survival)} sessions per agent. Sheets for "
         f"{plural(len(plan.blocks), 'block')} follow, one session per agent in each. {_shown(plan)} More and smaller "
-        f"sessions tell more than fewer and larger ones.{left}"
+        f"sessions tell more than fewer and larger ones. Strengths are not dealt: keep each agent at one.{left}"
     )
 
 
