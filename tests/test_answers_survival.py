@@ -11,6 +11,7 @@ from afterdip.answers.period import period_of
 from afterdip.answers.survival import answer_survival, look_gap
 from afterdip.log import read_log
 from afterdip.report.show import demo_log
+from afterdip.tables.survival import survival_captions, survival_table
 from afterdip.tally.survival import SurvivalTally
 
 AS_OF = "2026-11-20"
@@ -54,6 +55,19 @@ def test_planted_loss_over_sham_of_the_randomised_trial_lies_in_its_limits(log, 
         true = truth["expected"][f"{agent} (trial)"]["loss_over_sham"]
         assert trial[agent].low <= true <= trial[agent].high
         assert trial[agent].high - trial[agent].low < 0.06  # and says something
+
+
+def test_months_without_a_dip_are_no_rows_and_the_deaths_say_how_far_they_go(log):
+    whole = answer_survival(log, month="2025-09", as_of=AS_OF, window_months=4)  # the log begins in August 2025
+    empty = [c.label for c in whole.months if not c.pieces]
+    table = survival_table(whole, whole.months, caption="c")
+    assert empty
+    assert [row[0] for row in table.rows] == [c.label for c in whole.months if c.pieces]
+    assert "Months in which nothing was dipped are left out." in table.note
+    assert not any(month in survival_captions(whole)["months"]["alt"] for month in empty)
+    assert table.columns[3] == "died so far"
+    assert "after day 30 too" in table.note
+    assert "left out" not in survival_table(whole, whole.agents, caption="c").note
 
 
 def test_the_months_figures_count_each_piece_once(october, log):

@@ -139,7 +139,7 @@ def answer_labour(
         learning=read_learning(work, level),
         months=month_rows(tally, work, level),
         forecast=read_forecast(work, pieces, sessions, level),
-        plan=week_rows(log, work, period, level),
+        plan=week_rows(log, work, as_of, level),
         materials=_materials(log, period, level),
         cost_agents=costs.by(period, ["agent"]),
         cost_groups=costs.by(period, ["coral_group", "agent"]),
@@ -257,8 +257,10 @@ def _trust(answer: LabourAnswer) -> list[str]:
     if not now.sessions_without_labour:
         return []
     known = answer.sessions_without_labour < answer.sessions
-    hours = "their hours are estimated from the others" if known else "what they took cannot be said"
-    return [f"{now.sessions_without_labour} of {now.sessions} sessions have no labour rows: {hours}."]
+    their, they, have = ("its", "it", "has") if now.sessions_without_labour == 1 else ("their", "they", "have")
+    hours = f"{their} hours are estimated from the others" if known else f"what {they} took cannot be said"
+    noun = "session" if now.sessions == 1 else "sessions"
+    return [f"{now.sessions_without_labour} of {now.sessions} {noun} {have} no labour rows: {hours}."]
 
 
 def _plain(value: object) -> object:

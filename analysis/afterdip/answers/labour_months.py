@@ -154,10 +154,10 @@ def read_forecast(work: MonthlyWork | None, pieces: int, sessions: int, level: f
     return forecast_hours(work, pieces=coming, sessions=sessions or None, confidence_level=level)
 
 
-def week_rows(log: Log, work: MonthlyWork | None, period: Period, level: float) -> tuple[WeekRow, ...]:
-    """Return the weeks after the window with the pieces to expect and their hours."""
+def week_rows(log: Log, work: MonthlyWork | None, as_of: str, level: float) -> tuple[WeekRow, ...]:
+    """Return the weeks from `as_of` on, the day the log was read to, with the pieces to expect and their hours."""
     rows = []
-    for row in tally_plan(log, start=period.end).itertuples():
+    for row in tally_plan(log, start=pd.Timestamp(as_of)).itertuples():
         expected = row.fresh + row.redips
         if work is None or expected < 1:
             why = "no labour written down" if work is None else "no pieces to expect"

@@ -89,7 +89,8 @@ def add_log(parser: argparse.ArgumentParser) -> None:
         metavar="YYYY-MM-DD",
         type=a_day,
         default=None,
-        help="count follow-up only up to this day, as if today were that day (default: today)",
+        help="the day the log was written up to (default: today): follow-up is counted up to it, and a log with "
+        "anything dated later is refused",
     )
 
 

@@ -37,10 +37,14 @@ def hours_sentence(answer: LabourAnswer) -> str:
         unnamed = "No labour row names its session, so what a session takes cannot be said."
         return f"{dipped}, {worked} in the log. {unnamed}"
     whole = f"; with those sessions at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
-    return (
-        f"{dipped}. The log has {worked} of work for the month; {out_of(now.sessions_without_labour, now.sessions)} "
-        f"sessions have no labour rows and are not taken as free{whole}."
-    )
+    lacking = _lacking(now.sessions_without_labour, now.sessions)
+    return f"{dipped}. The log has {worked} of work for the month; {lacking} (not taken as free){whole}."
+
+
+def _lacking(without: int, sessions: int) -> str:
+    """Return "3 of 40 sessions have no labour rows"."""
+    noun = "session" if sessions == 1 else "sessions"
+    return f"{out_of(without, sessions)} {noun} {'has' if without == 1 else 'have'} no labour rows"
 
 
 def forecast_sentence(answer: LabourAnswer) -> str:
@@ -97,9 +101,8 @@ def rinse_sentence(answer: LabourAnswer) -> str:
     if not one.known:
         return f"One more rinse: cannot say, {one.reason}."
     wage = answer.wage_per_hour
-    money = "" if wage is None else (
-        f", {answer.currency} {digits(one.estimate * wage / 60, 2)} at {answer.currency} {digits(wage, 2)} an hour"
-    )  # fmt: skip
+    each, hour = (f"{answer.currency} {digits(x, 2)}".strip() for x in (one.estimate * (wage or 0) / 60, wage or 0))
+    money = "" if wage is None else f", {each} at {hour} an hour"
     return (
         f"One more rinse takes {number(one, 1)} person-minutes in a session of mean size{money}; per 1,000 pieces "
         f"{number(thousand, 1)} hours. Rinses are not free, and too few leave residue: the label says how many."
@@ -112,14 +115,11 @@ def effort_table(answer: LabourAnswer, rows: Sequence[EffortRow], *, caption: st
     cells = tuple(
         (
             row.label,
-            count(row.effort.sessions),
-            count(row.effort.unrecorded),
-            number(row.effort.fixed, 1),
-            number(row.effort.per_piece, 2),
-            number(row.effort.hours_per_thousand, 1),
+            count(row.effort.sessions), count(row.effort.unrecorded), number(row.effort.fixed, 1),
+            number(row.effort.per_piece, 2), number(row.effort.hours_per_thousand, 1),
         )
         for row in rows
-    )
+    )  # fmt: skip
     note = (
         f"Limits at {_level(answer)}, sessions as the unit. A part below zero means the split cannot be told from "
         "these sessions. Hours per 1,000 are at the farm's own session sizes, work that names no session left out."
@@ -211,21 +211,17 @@ def _amount(value: Estimate, places: int, unit: str) -> str:
 
 def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str) -> Table:
     """Set cells as rows: cost of a surviving and of a clean surviving piece, and what doubling value or wage does."""
-    money = answer.currency
+    money, shown = answer.currency, [c for c in cells if c.pieces or "month" not in c.keys]
     columns = ("", "sessions", "pieces", "no live pest seen", f"{money} per surviving piece".strip(),
                f"{money} per clean surviving piece".strip(), "if value × 2", "if wage × 2")  # fmt: skip
     rows = tuple(
         (
-            c.label,
-            count(c.sessions),
-            count(c.pieces),
-            per_cent(c.inputs.clean, 0),
-            number(c.cost.per_survivor, 2),
-            number(c.cost.per_clean_survivor, 2),
+            c.label, count(c.sessions), count(c.pieces), per_cent(c.inputs.clean, 0),
+            number(c.cost.per_survivor, 2), number(c.cost.per_clean_survivor, 2),
             *(_plain(e) for e in (c.cost.value_doubled, c.cost.wage_doubled)),
         )
-        for c in cells
-    )
+        for c in shown
+    )  # fmt: skip
     note = (
         "Pieces are counted under their first dip; re-dips are all later dips of the same pieces. Died and came off: "
         "by the horizon, at the value in farm.toml. Value × 2, wage × 2: a clean surviving piece if pieces were worth, "
@@ -233,6 +229,7 @@ def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str)
         f"included; seen clean is not proven clean. Limits at {_level(answer)}, sessions as the unit. Agents were not "
         "dealt out by lot: see the page on agents compared."
     )
+    note += " Months in which nothing was dipped are left out." if len(shown) < len(cells) else ""
     return Table(caption, columns, rows, note)
 
 
@@ -264,7 +261,9 @@ def published_table(answer: LabourAnswer) -> Table:
 def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
     level, window = _level(answer), f"{count(answer.pieces)} pieces, {count(answer.sessions)} sessions"
-    unrecorded = f"{out_of(answer.sessions_without_labour, answer.sessions)} sessions have no labour rows"
+    unrecorded = _lacking(answer.sessions_without_labour, answer.sessions)
+    ahead = answer.forecast.hours
+    next_month = f"{number(ahead, 1)} hours" if ahead.known else f"cannot say, {ahead.reason}"
     work = "; ".join(f"{r.label} {number(r.effort.hours_per_thousand, 1)}" for r in (*answer.tasks, *answer.agents))
     costs = "; ".join(f"{c.label} {number(c.cost.per_clean_survivor, 2)}" for c in answer.cost_agents)
     weeks = "; ".join(f"{w.week} {number(w.hours, 1)}" for w in answer.plan)
@@ -272,8 +271,8 @@ def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
     split = f"Session of mean size; {window}; {unrecorded}. Limits are in the table, {level}."
     return {
         "hours": {
-            "alt": "Bars of person-hours by month with the forecast made from the months before; next month "
-            f"{number(answer.forecast.hours, 1)} hours.",
+            "alt": "Bars of person-hours by month with the forecast made from the months before; next month: "
+            f"{next_month}.",
             "caption": f"Person-hours by month, and forecasts with {level} limits for one month: {window}; "
             f"{unrecorded}.",
         },
@@ -283,8 +282,8 @@ def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
                    "caption": f"By agent, each at its own mean size. {split}"},
         "costs": {
             "alt": f"Stacked bars of cost per clean surviving piece by agent: {costs}.",
-            "caption": f"{answer.currency} per clean surviving piece, by agent of the first dip, stacked by what it "
-            f"is made of; lines: {level} limits, the session as the unit; {window}.",
+            "caption": f"{answer.currency or 'Cost'} per clean surviving piece, by agent of the first dip, stacked by "
+            f"what it is made of; lines: {level} limits, the session as the unit; {window}.",
         },
         "plan": {"alt": f"Bars of crew-hours for the next four weeks: {weeks}.",
                  "caption": f"Crew-hours by week if these pieces come, {level} limits; from {window}."},

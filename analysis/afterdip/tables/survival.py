@@ -44,9 +44,12 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
 
 
 def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, caption: str) -> Table:
-    """Set cells as rows: counts, alive at the horizon, came off, and loss over the sham."""
-    day = f"day {answer.horizon_days}"
-    columns = ("", "sessions", "pieces", "died", f"alive on {day}", f"came off by {day}", "loss over sham")
+    """Set cells as rows: counts, alive at the horizon, came off, and loss over the sham.
+
+    Months in which nothing was dipped are left out, and the note says so.
+    """
+    day, shown = f"day {answer.horizon_days}", with_dips(cells)
+    columns = ("", "sessions", "pieces", "died so far", f"alive on {day}", f"came off by {day}", "loss over sham")
     rows = tuple(
         (
             c.label,
@@ -57,13 +60,20 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
             per_cent(c.detached),
             points(c.loss_over_sham),
         )
-        for c in cells
+        for c in shown
     )
     note = (
+        f"Died so far: every death found since the dip, after {day} too; the shares are those of {day}. "
         f"Limits at {answer.confidence_level:.0%}, with the session as the unit. Loss over sham: percentage points of "
         "pieces dead by that day, agent minus sham dip; above zero the agent lost more. Came off: detached and lost."
     )
+    note += " Months in which nothing was dipped are left out." if len(shown) < len(cells) else ""
     return Table(caption, columns, rows, note)
+
+
+def with_dips(cells: Sequence[SurvivalCell]) -> tuple[SurvivalCell, ...]:
+    """Return the cells without those of months in which nothing was dipped: they are no months of unknown survival."""
+    return tuple(c for c in cells if c.pieces or "month" not in c.keys)
 
 
 def readings_table(answer: SurvivalAnswer) -> Table:
@@ -153,7 +163,7 @@ def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
         },
         "months": {
             "alt": "Dots with limits, one per month: "
-            + "; ".join(f"{c.label} {_alive(c)}" for c in answer.months)
+            + "; ".join(f"{c.label} {_alive(c)}" for c in with_dips(answer.months))
             + ".",
             "caption": f"Alive on {day} by month of the first dip, without sham dips. Bars: {level}. Dashed: target.",
         },
