@@ -18,7 +18,6 @@ from afterdip.survival import (
     loss_over_sham,
     survival_influence,
 )
-from afterdip.survival.limits import PRIOR_SESSIONS_OF_DIFFERENCE
 from survival_data import numerical_jackknife, sessions, weighted_rows
 
 
@@ -137,7 +136,7 @@ def test_loss_over_sham_is_a_difference_and_may_be_negative():
 
 def test_loss_over_sham_by_hand_from_the_two_losses():
     agent, sham = arm([5, 2, 0, 7, 3], 20, "abcde"), arm([1, 0, 0, 1, 0], 20, "vwxyz")
-    one, two = (loss_at(curve, 30, prior_sessions=PRIOR_SESSIONS_OF_DIFFERENCE) for curve in (agent, sham))
+    one, two = (loss_at(curve, 30, in_difference=True) for curve in (agent, sham))
     found = loss_over_sham(agent, sham, 30)
     gap = one.estimate - two.estimate
     assert found.low == pytest.approx(gap - np.hypot(one.estimate - one.low, two.high - two.estimate))
@@ -177,7 +176,7 @@ def test_shared_sessions_narrow_the_difference_by_their_covariance():
     assert apart.sessions == 12
     one, two = survival_influence(agent, 30), survival_influence(same, 30)
     assert one @ two / np.sqrt(one @ one * (two @ two)) == pytest.approx(1)
-    loss = loss_at(agent, 30, prior_sessions=PRIOR_SESSIONS_OF_DIFFERENCE)
+    loss = loss_at(agent, 30, in_difference=True)
     # the same sessions on both sides: what is left is the asymmetry of the limits
     assert paired.high - paired.estimate == pytest.approx(abs((loss.high - loss.estimate) - (loss.estimate - loss.low)))
     assert paired.high - paired.low < 0.6 * (apart.high - apart.low)

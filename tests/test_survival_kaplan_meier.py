@@ -21,7 +21,7 @@ from afterdip.survival import (
     survival_influence,
     survival_on,
 )
-from afterdip.survival.limits import PRIOR_SESSIONS, PRIOR_SESSIONS_OF_DIFFERENCE, effective_sessions
+from afterdip.survival.limits import effective_sessions
 from survival_data import CASES, expand, leukaemia, numerical_jackknife, sessions, weighted_rows
 
 
@@ -189,14 +189,16 @@ def test_printed_number_is_the_band():
     assert survival_at(curve, 30).pieces == (rows.deaths + rows.left).sum()
 
 
-def by_hand(deaths, pieces, prior=1.0, level=0.95):
+def by_hand(deaths, pieces, level, in_difference):
     """Limits of loss in sessions of equally many pieces, all looked at on one day, written out anew."""
     d, m, upper = np.asarray(deaths, float), len(deaths), (1 + level) / 2
     p, n = d.sum() / (m * pieces), m * pieces
     off = d - d.mean()
     k, behind = d.sum() ** 2 / (d**2).sum(), (off**2).sum() ** 2 / max((off**4).sum(), 1e-300)
     measured = (off**2).sum() * m / (m - 1) / (n * p * (1 - p))
-    averaged = max((prior * (1 + 0.2 * (pieces - 1)) + (k - 1) * measured) / (prior + k - 1), 1)
+    clumped = (d.sum() - k + 0.35) / (d.sum() - 1 + 0.35)
+    prior, known = (clumped, k - 1) if in_difference else (clumped * 0.5 * m, (k - 1) ** 2)
+    averaged = max((prior * (1 + 0.2 * (pieces - 1)) + known * measured) / (prior + known), 1)
 
     def sized(effect, df):
         free = df * np.sqrt(effect / max(effect - 1, 1e-6))
@@ -206,9 +208,12 @@ def by_hand(deaths, pieces, prior=1.0, level=0.95):
     near = sized(max(measured, 1), m - 1)
     below, above = n / (p * far + (1 - p) * near), n / ((1 - p) * far + p * near)
     x, y = p * below, (1 - p) * above
-    a, b = 0.75 * (1 - p) * x / (x + 1), 0.75 * p * y / (y + 1)
-    low = stats.beta.ppf(1 - upper, x + a, below - x + 1 - a)
-    return low, stats.beta.ppf(upper, p * above + 1 - b, y + b)
+    a, b = (1 - p) * x / (x + 1), p * y / (y + 1)
+    tails = [(1 - upper) * (1 + share * np.exp(-seen / 4)) for share, seen in ((1 - p, x), (p, y))]
+    if in_difference:
+        a, b, tails = a / 2 + p / far, b / 2 + (1 - p) / far, [1 - upper] * 2
+    low = stats.beta.ppf(tails[0], x + a, below - x + 1 - a)
+    return low, stats.beta.ppf(1 - tails[1], p * above + 1 - b, y + b)
 
 
 @pytest.mark.parametrize(
@@ -219,9 +224,28 @@ def test_session_limits_by_hand(deaths, level):
     curve = kaplan_meier(
         [30] * len(deaths), deaths, [20 - d for d in deaths], session=range(len(deaths)), confidence_level=level
     )
-    for prior in (PRIOR_SESSIONS, PRIOR_SESSIONS_OF_DIFFERENCE):
-        found = loss_at(curve, 30, prior_sessions=prior)
-        assert (found.low, found.high) == pytest.approx(by_hand(deaths, 20, prior, level), abs=1e-9)
+    for joined in (False, True):
+        found = loss_at(curve, 30, in_difference=joined)
+        assert (found.low, found.high) == pytest.approx(by_hand(deaths, 20, level, joined), abs=1e-9)
+
+
+def test_deaths_that_share_no_session_speak_against_the_assumed_correlation():
+    alone, shared = (
+        loss_at(kaplan_meier([30] * 30, deaths, [20 - d for d in deaths], session=range(30)), 30)
+        for deaths in ([1] * 6 + [0] * 24, [3, 3] + [0] * 28)
+    )
+    assert alone.estimate == shared.estimate
+    exact = stats.binomtest(6, 600).proportion_ci()
+    assert alone.high == pytest.approx(exact.high, rel=0.01)  # as if pieces were independent
+    assert shared.high > 2 * exact.high
+
+
+def test_one_death_is_hardly_more_than_none_and_its_lower_limit_one_sided():
+    # where the far limit cannot be missed the near one may take all 5 %; for independent pieces 1 - 0.95^(1/n)
+    deaths = [1] + [0] * 29
+    found = loss_at(kaplan_meier([30] * 30, deaths, [20 - d for d in deaths], session=range(30)), 30)
+    exact, one_sided = stats.binomtest(1, 600).proportion_ci().low, 1 - 0.95 ** (1 / 600)
+    assert exact < one_sided < found.low < found.estimate
 
 
 def test_clumped_deaths_widen_the_far_limit_most():
@@ -231,7 +255,7 @@ def test_clumped_deaths_widen_the_far_limit_most():
     )
     assert one.estimate == pytest.approx(two.estimate)
     assert two.high - two.estimate > 2 * (one.high - one.estimate)
-    assert two.high - two.estimate > 3 * (two.estimate - two.low)
+    assert two.high - two.estimate > 2.5 * (two.estimate - two.low)
 
 
 def test_effective_sessions_count_equal_ones_and_no_others():

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 
-from ..survival.limits import PRIOR_SESSIONS_OF_DIFFERENCE
 from .survival_arms import Limits, Readings, joined, read_loss, simulate_arms
 from .survival_page import write_page_coverage
 
@@ -70,11 +69,11 @@ def coverage(
     """Score the four kinds of interval on simulated pairs of arms with `sessions` sessions each."""
     shared = {"correlation": correlation, "rng": rng, **FARMS[farm]}
     agent, sham = (read_loss(simulate_arms(replicates, sessions, loss=p, **shared), DAY) for p in (loss, SHAM_LOSS))
-    half = {"prior_sessions": PRIOR_SESSIONS_OF_DIFFERENCE}
+    over = joined(*(arm.limits(in_difference=True) for arm in (agent, sham)))
     return {
         "loss_session": score(agent.limits(), loss),
         "loss_piece": score(agent.piece_limits(), loss),
-        "over_sham_session": score(joined(agent.limits(**half), sham.limits(**half)), loss - SHAM_LOSS),
+        "over_sham_session": score(over, loss - SHAM_LOSS),
         "over_sham_piece": score(_wald_difference(agent, sham), loss - SHAM_LOSS),
     }
 

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from ..survival.limits import (
     INTRA_SESSION_CORRELATION,
-    PRIOR_SESSIONS,
     effective_sessions,
     loglog_limits,
     session_limits,
@@ -41,7 +40,7 @@ class Arms:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """One proportion per farm, shape (n_farms,): its two errors, the effective sessions, what design effects assume.
+    """One proportion per farm, shape (n_farms,): its two errors, its events, the effective sessions, what it assumes.
 
     `assumed`: design effect at the assumed correlation; `bound`: upper limit where nothing was lost.
     """
@@ -49,6 +48,7 @@ class Readings:
     proportion: NDArray[np.float64]
     piece_error: NDArray[np.float64]
     session_error: NDArray[np.float64]
+    events: NDArray[np.float64]
     event_sessions: NDArray[np.float64]
     error_sessions: NDArray[np.float64]
     assumed: NDArray[np.float64]
@@ -56,18 +56,19 @@ class Readings:
     pieces_bound: NDArray[np.float64]
     sessions: int
 
-    def limits(self, *, prior_sessions: float = PRIOR_SESSIONS) -> Limits:
-        """Return proportion, low and high with sessions as units."""
+    def limits(self, *, in_difference: bool = False) -> Limits:
+        """Return proportion, low and high with sessions as units, alone or to be joined with another arm's."""
         low, high = session_limits(
             self.proportion,
             self.piece_error,
             self.session_error,
             sessions=self.sessions,
+            events=self.events,
             event_sessions=self.event_sessions,
             error_sessions=self.error_sessions,
             assumed_design_effect=self.assumed,
             confidence_level=LEVEL,
-            prior_sessions=prior_sessions,
+            in_difference=in_difference,
         )
         return self.proportion, low, np.where(self.proportion == 0, self.bound, high)
 
@@ -142,6 +143,7 @@ def _readings(
         np.where(deaths.sum(axis=1) == 0, 0.0, lost),
         piece_error,
         np.sqrt(squares.sum(axis=1)),
+        deaths.sum(axis=1),
         effective_sessions(deaths[:, :, None])[:, 0],
         effective_sessions(squares[:, :, None])[:, 0],
         _assumed(at_risk[:, :, 0]),

@@ -83,7 +83,7 @@ def averaged_by_sessions(found: Readings, arms: Arms) -> tuple[NDArray, NDArray]
 
 
 def far_on_both_sides(found: Readings, _: Arms) -> tuple[NDArray, NDArray]:
-    """What is used for the far limit, on both sides and without the root that adds degrees of freedom."""
+    """The assumed design effect weighing as one session with deaths, on both sides; t on those that carry the error."""
     k = found.event_sessions
     few = np.clip(found.error_sessions, LEAST_DF, max(found.sessions - 1, LEAST_DF))
     return _exact(found, _averaged(found, 1.0, k - 1), np.where(k > 1 + 1e-9, few, ONE_SESSION_DF))

@@ -10,7 +10,6 @@ import numpy as np
 
 from ..estimate import Estimate
 from ..survival import CumulativeIncidence, cox, cumulative_incidence, incidence_at
-from ..survival.limits import PRIOR_SESSIONS_OF_DIFFERENCE
 from ..tally.survival import share_ends
 from .farms import CHECK_DAYS, DEATHS_SEEN, session_risks, simulate_sessions
 from .survival_arms import Arms, Limits, joined, read_days_lost, read_loss, simulate_arms
@@ -61,12 +60,11 @@ def page_figures(
     sham = simulate_arms(replicates, m, loss=SHAM_LOSS, **shared)
     late = simulate_arms(replicates, m, loss=loss, checks=LATE_LOOKS, seen=LATE_SEEN, **shared)
     one, two = (read_days_lost(arms) for arms in (agent, sham))
-    half = {"prior_sessions": PRIOR_SESSIONS_OF_DIFFERENCE}
     few = max(replicates // 4, 1)
     came_off = _limits([_came_off(m, loss, correlation, spread, rng) for _ in range(few)])
     lost = float(np.sum(DEATHS_SEEN * (DAY - CHECK_DAYS))) / DAY
     by_then = sum(LATE_SEEN[:2]) + LATE_SEEN[2] * (DAY - LATE_LOOKS[1]) / (LATE_LOOKS[2] - LATE_LOOKS[1])
-    over = joined(one.limits(**half), two.limits(**half))
+    over = joined(*(arm.limits(in_difference=True) for arm in (one, two)))
     return [
         ("loss on day 7", replicates, read_loss(agent, 7).limits(), loss * DEATHS_SEEN[CHECK_DAYS <= 7].sum()),
         ("came off", few, came_off, loss / 2),

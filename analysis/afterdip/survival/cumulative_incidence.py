@@ -177,6 +177,7 @@ def _limits(
             piece_error,
             error,
             sessions=len(counts.sessions),
+            events=counts.ends.sum(axis=1).cumsum(axis=1),
             event_sessions=effective[0],
             error_sessions=effective[1],
             assumed_design_effect=assumed,

@@ -12,8 +12,6 @@ from .followup import followed_to, followup_refusal
 from .kaplan_meier import SurvivalCurve, curve_limits, survival_influence
 from .limits import (
     INTRA_SESSION_CORRELATION,
-    PRIOR_SESSIONS,
-    PRIOR_SESSIONS_OF_DIFFERENCE,
     design_effect,
     zero_bound,
 )
@@ -24,11 +22,12 @@ def survival_at(
     day: float,
     *,
     intra_session_correlation: float = INTRA_SESSION_CORRELATION,
-    prior_sessions: float = PRIOR_SESSIONS,
+    in_difference: bool = False,
 ) -> Estimate:
     """Proportion alive on `day` after the dip, with the limits of the curve's band.
 
-    `intra_session_correlation` is the assumed one, weighing as `prior_sessions` with deaths (see `limits`).
+    `intra_session_correlation` is the assumed one; `in_difference`: limits to be joined with another arm's (see
+    `limits`), not to stand alone.
 
     No death yet is a bound: the lower limit is one minus the one-sided exact upper limit of loss among the pieces
     still followed, their number divided by 1 + (b - 1) `intra_session_correlation` (b the mean session size as a piece
@@ -59,7 +58,7 @@ def survival_at(
             curve.effective[:, upto],
             confidence_level=curve.confidence_level,
             correlation=intra_session_correlation,
-            prior_sessions=prior_sessions,
+            in_difference=in_difference,
         )
         (low, high), note = (float(limit[-1]) for limit in band), ""
     return Estimate(
@@ -72,10 +71,10 @@ def loss_at(
     day: float,
     *,
     intra_session_correlation: float = INTRA_SESSION_CORRELATION,
-    prior_sessions: float = PRIOR_SESSIONS,
+    in_difference: bool = False,
 ) -> Estimate:
     """Proportion dead by `day`: one minus `survival_at`, limits swapped; 0 deaths give an upper bound."""
-    alive = survival_at(curve, day, intra_session_correlation=intra_session_correlation, prior_sessions=prior_sessions)
+    alive = survival_at(curve, day, intra_session_correlation=intra_session_correlation, in_difference=in_difference)
     if alive.estimate is None:
         return alive
     return replace(alive, estimate=1 - alive.estimate, low=1 - alive.high, high=1 - alive.low)
@@ -90,15 +89,15 @@ def loss_over_sham(
 ) -> Estimate:
     """Loss by `day` after the agent minus loss after a sham dip; negative where the sham lost more, never clipped.
 
-    Limits combine the two losses' own limits (Zou & Donner 2008, Stat Med 27:1693, as Newcombe 1998 for proportions),
-    the assumed correlation weighing PRIOR_SESSIONS_OF_DIFFERENCE, so that they hold with few sessions and with no
-    deaths in one arm. Session labels found in both curves (pieces
-    followed from a sham to an agent) make the arms correlate; the correlation is that of the sessions' influences.
+    Limits combine limits of the two losses (Zou & Donner 2008, Stat Med 27:1693, as Newcombe 1998 for proportions) made
+    for that (`in_difference`), so that they hold with few sessions and with no deaths in one arm. Session labels found
+    in both curves (pieces followed from a sham to an agent) make the arms correlate; the correlation is that of the
+    sessions' influences.
     Cannot say where either loss cannot be said. Raises ValueError where the curves differ in confidence level.
     """
     if agent.confidence_level != sham.confidence_level:
         raise ValueError("the two curves must have the same confidence level")
-    assumed = {"intra_session_correlation": intra_session_correlation, "prior_sessions": PRIOR_SESSIONS_OF_DIFFERENCE}
+    assumed = {"intra_session_correlation": intra_session_correlation, "in_difference": True}
     one, two = loss_at(agent, day, **assumed), loss_at(sham, day, **assumed)
     counts = {name: _both(getattr(one, name), getattr(two, name)) for name in ("pieces", "deaths")}
     counts["sessions"] = len({*agent.sessions, *sham.sessions}) or None

@@ -9,7 +9,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from .limits import (
     INTRA_SESSION_CORRELATION,
-    PRIOR_SESSIONS,
     design_effect,
     effective_sessions,
     loglog_limits,
@@ -110,7 +109,7 @@ def curve_limits(
     *,
     confidence_level: float,
     correlation: float = INTRA_SESSION_CORRELATION,
-    prior_sessions: float = PRIOR_SESSIONS,
+    in_difference: bool = False,
 ) -> tuple[NDArray, NDArray]:
     """Return the lower and upper limits of survival on each day, as `kaplan_meier` describes them."""
     m, assumed = len(counts.sessions), 1.0
@@ -121,11 +120,12 @@ def curve_limits(
             piece_error,
             error,
             sessions=m,
+            events=counts.ends[0].sum(axis=0).cumsum(),
             event_sessions=effective[0],
             error_sessions=effective[1],
             assumed_design_effect=assumed,
             confidence_level=confidence_level,
-            prior_sessions=prior_sessions,
+            in_difference=in_difference,
         )
         low, high = 1 - high, 1 - low
     else:

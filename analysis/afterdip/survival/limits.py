@@ -7,10 +7,17 @@ a correlation of 0.3, and less where a few baths are far worse than the rest (te
 few deaths has not yet met its bad baths, so that it measures too small a loss and, at once, too small a design effect.
 
 Therefore the two limits differ. The far one, on the side of more of the rarer outcome, averages the design effect with
-the one an assumed intra-session correlation implies, weighing as one session with deaths, and takes its degrees of
-freedom from the sessions that carry the error. The near one rests on what was measured, on all sessions less one, and
-stands a part of a piece nearer: with clumped deaths it is hardly ever missed. Both counts of sessions are effective
-ones, (sum x)^2 / sum x^2 over sessions: ten sessions, of which one has nearly all deaths, are little more than one.
+the one an assumed intra-session correlation implies. The assumed weighs the more the fewer sessions the deaths are in
+and the more deaths share one: deaths that each lie in a session of their own speak for a small design effect, deaths in
+a few sessions of many say that bad baths are rare and that the log may have met too few. It takes its degrees of
+freedom from the sessions that carry the error. The near limit rests on what was measured, on all sessions less one, and
+stands nearer than the exact one, which with clumped deaths is hardly ever missed. Where so few died that no log could
+miss with the far one, the near one takes over its share of misses, as exact limits may (Blaker 2000, Can J Stat
+28:783). Both counts of sessions are effective ones, (sum x)^2 / sum x^2 over sessions: ten sessions, of which one has
+nearly all deaths, are little more than one.
+
+In a difference of two arms each limit is joined with one of the other kind and seldom decides alone: constants of their
+own, measured likewise.
 """
 
 from __future__ import annotations
@@ -27,13 +34,18 @@ MIN_SESSIONS = 5
 (tests/reference/calibration/survival_coverage.csv), but below five LEAST_DF exceeds the sessions less one: they would
 rest more on the assumed correlation than on the log."""
 
-PRIOR_SESSIONS = 1.0
-"""Weight of the assumed design effect in the far limit, in effective sessions with deaths. At a third of it limits
-cover as little as 90 % at 2 % loss, 60 sessions and a correlation of 0.3 that is normal on the logit scale; at twice as
-much they are a twentieth wider and cover more than 98 % in two and a half times as many cells from 30 sessions up."""
+PRIOR_PER_SESSION = 0.5
+"""Weight of the assumed design effect in the far limit, for each session followed, beside the square of the effective
+sessions with deaths less one. Beside that number itself a weight of 1.5 covers as little as 92 % at 45 sessions and yet
+more than 98 % elsewhere."""
 
-PRIOR_SESSIONS_OF_DIFFERENCE = 0.5
-"""The same in a difference of two arms, where a miss takes the far limit of one and the near limit of the other."""
+PRIOR_IN_DIFFERENCE = 1.0
+"""In a difference of two arms: the weight at any number of sessions, beside effective sessions with deaths less one."""
+
+LONE_DEATHS = 0.35
+"""Both weights are multiplied by (d - k + this) / (d - 1 + this), d deaths lying in k effective sessions: 1 where they
+share one session, almost nought where each has its own. Without it a difference of two arms covers 99 % at 30 small
+sessions, a loss of 2 % and no correlation."""
 
 LEAST_DF = 4
 """Degrees of freedom of the far limit never fall below this: with one or two such sessions the design effect is mostly
@@ -43,9 +55,21 @@ ONE_SESSION_DF = 30
 """With deaths in one session only the design effect is the assumed one and nothing is estimated, so that limits need
 not be widened for it: at 2-3 % loss and up to 12 sessions they are a fifth narrower so and cover as often."""
 
-NEARER = 0.75
-"""Of a piece, by which the near limit stands closer than the exact one where deaths are many; half of that with one
-effective death, as limits closer still miss a loss near nought (half a piece throughout: Jeffreys)."""
+NEARER = 1.0
+"""Of an effective piece, by which the near limit stands closer than the exact one where deaths are many; half of that
+with one effective death, as limits closer still miss a loss near nought (half a piece throughout: Jeffreys)."""
+
+NEARER_IN_DIFFERENCE = 0.5
+"""The same in a difference of two arms."""
+
+FAR_PIECE = 1.0
+"""Of a piece, not an effective one, by which the far limit of an arm in a difference stands closer than the exact one:
+a difference of two counts takes so many values that exact limits of each are too wide (half a piece would be mid-p)."""
+
+SPARED = 4.0
+"""Effective deaths over which the near limit's tail falls from the whole of 1 - confidence_level, as at no deaths, to
+half of it, nearly all of the way at four times as many. The far limit cannot be missed where fewer than three are
+due."""
 
 MOST_REFITS = 200
 """Up to so many sessions a fitted model's limits come from refits without each of them, beyond from the sandwich."""
@@ -70,37 +94,65 @@ def session_limits(
     session_error: ArrayLike,
     *,
     sessions: int,
+    events: ArrayLike,
     event_sessions: ArrayLike,
     error_sessions: ArrayLike,
-    assumed_design_effect: float,
+    assumed_design_effect: ArrayLike,
     confidence_level: float,
-    prior_sessions: float = PRIOR_SESSIONS,
+    in_difference: bool = False,
 ) -> tuple[NDArray, NDArray]:
     """Return low and high of a proportion strictly between 0 and 1; elsewhere the proportion itself.
 
     `piece_error`: its standard error as if pieces were independent (Greenwood); `session_error`: the plain sandwich,
-    here multiplied by sqrt(m / (m - 1)). `event_sessions`, `error_sessions`: effective numbers of sessions, of their
-    events and of their squared influences. With k event sessions the far design effect is
-    (prior_sessions * assumed + (k - 1) measured) / (prior_sessions + k - 1), on max(4, min(error_sessions, m - 1))
-    degrees of freedom, or ONE_SESSION_DF where k is 1; the near one is the measured, on m - 1; neither is below 1. Up
-    to a half the upper limit is the far one by 1 - p, beyond the lower by p: there is no jump. Arrays broadcast.
+    here multiplied by sqrt(m / (m - 1)). `events`: how many there were; `event_sessions`, `error_sessions`: effective
+    numbers of sessions, of their events and of their squared influences. The far design effect averages the measured
+    and the assumed (see `_averaged`), on max(4, min(error_sessions, m - 1)) degrees of freedom, or ONE_SESSION_DF with
+    one event session; the near one is the measured, on m - 1; neither is below 1. Up to a half the upper limit is the
+    far one by 1 - p, beyond the lower by p: there is no jump. `in_difference`: limits to be joined with another arm's.
+    Arrays broadcast.
     """
     p, v0, v1 = np.asarray(proportion, float), np.square(piece_error), np.square(session_error)
     known = (p > 0) & (p < 1) & (v0 > 0)
     p, v0, upper = np.where(known, p, 0.5), np.where(known, v0, 1.0), 0.5 + confidence_level / 2
     k = np.maximum(np.asarray(event_sessions, float), 1)
     measured = v1 / v0 * (sessions / max(sessions - 1, 1))
-    averaged = (prior_sessions * assumed_design_effect + (k - 1) * measured) / (prior_sessions + k - 1)
+    averaged = _averaged(measured, assumed_design_effect, events, k, sessions, in_difference)
     few = np.where(k > 1 + 1e-9, np.clip(error_sessions, LEAST_DF, max(sessions - 1, LEAST_DF)), ONE_SESSION_DF)
     far, near = _widened(averaged, few, upper), _widened(measured, max(sessions - 1, 1), upper)
     n = p * (1 - p) / v0
-    below, above = n / (p * far + (1 - p) * near), n / ((1 - p) * far + p * near)
-    dead, alive = p * below, (1 - p) * above
-    nearer_low, nearer_high = NEARER * (1 - p) * dead / (dead + 1), NEARER * p * alive / (alive + 1)
-    low = betaincinv(dead + nearer_low, (1 - p) * below + 1 - nearer_low, 1 - upper)
-    high = betaincinv(p * above + 1 - nearer_high, alive + nearer_high, upper)
+    low = _lower(p, n, far, near, 1 - upper, in_difference)
+    high = 1 - _lower(1 - p, n, far, near, 1 - upper, in_difference)
     at = np.asarray(proportion, float)
     return np.where(known, np.minimum(low, p), at), np.where(known, np.maximum(high, p), at)
+
+
+def _averaged(
+    measured: NDArray, assumed: ArrayLike, events: ArrayLike, k: NDArray, sessions: int, in_difference: bool
+) -> NDArray:
+    """Design effect of the far limit: the assumed and the measured, weighing as PRIOR_PER_SESSION and LONE_DEATHS say.
+
+    With all events in one session it is the assumed one. Events spread over the days before a late look may be fewer
+    than the sessions they are in; then none shares one.
+    """
+    shared = np.maximum(np.asarray(events, float) - k, 0)
+    clumped = (shared + LONE_DEATHS) / (shared + k - 1 + LONE_DEATHS)
+    if in_difference:
+        weight, known = PRIOR_IN_DIFFERENCE * clumped, k - 1
+    else:
+        weight, known = PRIOR_PER_SESSION * sessions * clumped, np.square(k - 1)
+    return (weight * assumed + known * measured) / (weight + known)
+
+
+def _lower(p: NDArray, n: NDArray, far: NDArray, near: NDArray, tail: float, in_difference: bool) -> NDArray:
+    """Lower limit of p among n independent pieces: the near one where p is small, the far one where it is large."""
+    effective = n / (p * far + (1 - p) * near)
+    seen = p * effective
+    if in_difference:
+        closer = NEARER_IN_DIFFERENCE * (1 - p) * seen / (seen + 1) + FAR_PIECE * p / far
+    else:
+        closer = NEARER * (1 - p) * seen / (seen + 1)
+        tail = tail * (1 + (1 - p) * np.exp(-seen / SPARED))
+    return betaincinv(seen + closer, (1 - p) * effective + 1 - closer, tail)
 
 
 def _widened(effect: NDArray, df: ArrayLike, upper: float) -> NDArray:

@@ -14,8 +14,6 @@ from .horizon import difference_limits, influence_correlation, loss_at
 from .kaplan_meier import SurvivalCurve
 from .limits import (
     INTRA_SESSION_CORRELATION,
-    PRIOR_SESSIONS,
-    PRIOR_SESSIONS_OF_DIFFERENCE,
     design_effect,
     effective_sessions,
     session_limits,
@@ -74,8 +72,7 @@ def rmst(curve: SurvivalCurve, tau_days: float) -> RestrictedMean:
         error = float(np.sqrt(np.square(influence).sum()))
     found = (mean / tau_days, piece_error / tau_days, error / tau_days, float(d.sum()))
     lost, beside = (
-        _lost(curve, tau_days, found, influence, own.sum(axis=1), prior)
-        for prior in (PRIOR_SESSIONS, PRIOR_SESSIONS_OF_DIFFERENCE)
+        _lost(curve, tau_days, found, influence, own.sum(axis=1), in_difference=joined) for joined in (False, True)
     )
     printed = _lived(lost, tau_days)
     return RestrictedMean(float(tau_days), mean, piece_error, error, influence, curve.sessions, lost, beside, printed)
@@ -119,7 +116,8 @@ def _lost(
     found: tuple[float, float, float, float],
     influence: NDArray | None,
     own_deaths: NDArray,
-    prior_sessions: float,
+    *,
+    in_difference: bool,
 ) -> Estimate:
     """Share of the tau days not lived, or why it cannot be said; `found`: share lived, its two errors, the deaths."""
     lived, piece_error, error, deaths = found
@@ -143,11 +141,12 @@ def _lost(
             piece_error,
             error,
             sessions=m,
+            events=deaths,
             event_sessions=effective_sessions(own_deaths[:, None])[0],
             error_sessions=effective_sessions(np.square(influence)[:, None])[0],
             assumed_design_effect=assumed,
             confidence_level=level,
-            prior_sessions=prior_sessions,
+            in_difference=in_difference,
         )
         low, high = (float(limit) for limit in limits)
     else:
