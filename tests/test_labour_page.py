@@ -156,7 +156,7 @@ def test_words_where_the_log_has_one_session_no_currency_and_no_labour(tmp_path)
     captions = tables.labour_captions(one)
     assert captions["hours"]["alt"].endswith("next month: cannot say, no labour written down.")
     assert captions["costs"]["caption"].startswith("Cost per clean surviving piece")
-    assert "1 of 1 session has no labour rows" in captions["hours"]["caption"]
+    assert "35 pieces, 1 session; 1 of 1 session has no labour rows" in captions["hours"]["caption"]
     assert one.to_json()["trust"] == ["1 of 1 session has no labour rows: what it took cannot be said."]
     table = tables.cost_table(one, one.cost_months, caption="c")
     assert [row[0] for row in table.rows] == ["2026-09"]

@@ -152,8 +152,9 @@ def _trust(page: ComparisonPage) -> list[str]:
     by_lot, sessions = sum(page.pair.randomised), sum(page.pair.sessions)
     a, b = page.pair.judged.first, page.pair.judged.second
     dealt = f"{by_lot} of the {sessions} sessions of {a} and {b} {'was' if by_lot == 1 else 'were'} dealt by lot"
+    pairs = "pair is" if len(page.pairs) == 1 else "pairs is" if undecided == 1 else "pairs are"
     told = [
-        f"Agents compared: {undecided} of {len(page.pairs)} pairs are undecided; {dealt}; elsewhere like is compared "
+        f"Agents compared: {undecided} of {len(page.pairs)} {pairs} undecided; {dealt}; elsewhere like is compared "
         "with like as far as the log tells."
     ]
     if page.unpaired:

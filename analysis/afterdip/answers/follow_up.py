@@ -257,7 +257,8 @@ def _trust(answer: FollowUpAnswer) -> list[str]:
     never = len({row.lot for row in answer.releases if row.cause == "never examined"})
     out = []
     if never:
-        lots = f"{never} of {answer.lots} lots in hand were"
+        noun, verb = "lot" if answer.lots == 1 else "lots", "was" if never == 1 else "were"
+        lots = f"{never} of {answer.lots} {noun} in hand {verb}"
         out.append(f"{lots} never looked over for a pest of their corals, young ones included.")
     if answer.quiet_lots:
         n = counted(answer.quiet_lots, "lot")

@@ -103,13 +103,18 @@ def out_of(part: int, whole: int) -> str:
     return f"{count(part)} of {count(whole)}"
 
 
+def so_many(part: int, whole: int, noun: str, verbs: tuple[str, str]) -> str:
+    """Return "3 of 40 sessions have", "1 of 1 session has"; `verbs`: of one and of several."""
+    return f"{out_of(part, whole)} {noun if whole == 1 else f'{noun}s'} {verbs[part != 1 and whole != 1]}"
+
+
 def number(value: Estimate, places: int = 1, *, unit: str = "", scale: float = 1.0) -> str:
     """Return "12.3 (10.1 to 14.9)" in `unit` after multiplying by `scale`; the reason where there is no number.
 
     An open end reads "10.1 or more" or "up to 14.9".
     """
     if value.estimate is None:
-        return value.reason
+        return _why_none(value)
     low, high = (None if limit is None else digits(limit * scale, places) for limit in (value.low, value.high))
     if low is not None and high is not None:
         limits = f"({low} to {high})"
@@ -118,6 +123,11 @@ def number(value: Estimate, places: int = 1, *, unit: str = "", scale: float = 1
     else:
         limits = f"(up to {high})" if high is not None else ""
     return " ".join(part for part in (digits(value.estimate * scale, places) + unit, limits) if part)
+
+
+def _why_none(value: Estimate) -> str:
+    """Return the reason in a reader's words: what was not counted or not found, and not what a fraction lacks."""
+    return value.reason.replace("no denominator: ", "")
 
 
 def per_cent(value: Estimate, places: int = 1) -> str:
@@ -132,7 +142,7 @@ def per_cent(value: Estimate, places: int = 1) -> str:
 def points(value: Estimate, places: int = 1) -> str:
     """Return a difference of two proportions in percentage points, always signed: "+2.3 points (−0.4 to +5.0)"."""
     if value.estimate is None:
-        return value.reason
+        return _why_none(value)
     signed = [
         None if x is None else ("+" if round(100 * x, places) > 0 else "") + digits(100 * x, places)
         for x in (value.estimate, value.low, value.high)

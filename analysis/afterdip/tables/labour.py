@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from afterdip.estimate import Estimate
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural, so_many
 
 if TYPE_CHECKING:
     from afterdip.answers.labour import EffortRow, LabourAnswer
@@ -43,8 +43,7 @@ def hours_sentence(answer: LabourAnswer) -> str:
 
 def _lacking(without: int, sessions: int) -> str:
     """Return "3 of 40 sessions have no labour rows"."""
-    noun = "session" if sessions == 1 else "sessions"
-    return f"{out_of(without, sessions)} {noun} {'has' if without == 1 else 'have'} no labour rows"
+    return f"{so_many(without, sessions, 'session', ('has', 'have'))} no labour rows"
 
 
 def forecast_sentence(answer: LabourAnswer) -> str:
@@ -260,7 +259,7 @@ def published_table(answer: LabourAnswer) -> Table:
 
 def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
-    level, window = _level(answer), f"{count(answer.pieces)} pieces, {count(answer.sessions)} sessions"
+    level, window = _level(answer), f"{plural(answer.pieces, 'piece')}, {plural(answer.sessions, 'session')}"
     unrecorded = _lacking(answer.sessions_without_labour, answer.sessions)
     ahead = answer.forecast.hours
     next_month = f"{number(ahead, 1)} hours" if ahead.known else f"cannot say, {ahead.reason}"

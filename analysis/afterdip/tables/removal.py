@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, number, out_of, per_cent, points, three_figures
+from afterdip.tables.base import Table, count, number, out_of, per_cent, plural, points, three_figures
 
 if TYPE_CHECKING:
     from afterdip.answers.removal import RemovalAnswer
@@ -38,8 +38,9 @@ def month_sentence(answer: RemovalAnswer) -> str:
     removed, killed = _or_silence("removed", month.removed), _or_silence("killed", month.killed)
     sham = _or_silence("shaking alone removed", month.sham.removed)
     return (
-        f"Pests were counted in {out_of(answer.counted, answer.dips)} sessions of {answer.month}; the agents' dips "
-        f"found {count(month.pests)} that can fall off (eggs apart). Of all found: {removed}; {killed}; {sham}."
+        f"Pests were counted in {count(answer.counted)} of {plural(answer.dips, 'session')} of {answer.month}; the "
+        f"agents' dips found {count(month.pests)} that can fall off (eggs apart). Of all found: {removed}; {killed}; "
+        f"{sham}."
     )
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural, points
+from afterdip.tables.base import Table, count, digits, number, per_cent, plural, points, so_many
 
 if TYPE_CHECKING:
     from afterdip.answers.survival import SurvivalAnswer, SurvivalCell
+
+WERE = ("was", "were")
 
 
 def month_sentence(answer: SurvivalAnswer) -> str:
@@ -37,9 +39,9 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
             f"and {points(month.loss_over_sham_spread)} lost over the sham."
         )
     return (
-        f"{out_of(u.trays_never_checked, u.trays)} trays first dipped in the month were never checked afterwards "
-        f"({count(u.pieces_never_checked)} pieces: unknown, not alive; they are in no curve). "
-        f"{out_of(u.sessions_followed_to_horizon, u.sessions)} sessions were followed to day {day}.{late}"
+        f"Of the trays first dipped in the month {so_many(u.trays_never_checked, u.trays, 'tray', WERE)} never checked "
+        f"afterwards ({plural(u.pieces_never_checked, 'piece')}: unknown, not alive, and in no curve). "
+        f"{so_many(u.sessions_followed_to_horizon, u.sessions, 'session', WERE)} followed to day {day}.{late}"
     )
 
 

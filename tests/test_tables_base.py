@@ -1,0 +1,26 @@
+"""Counts and missing numbers in print."""
+
+import pytest
+
+from afterdip.estimate import cannot_say
+from afterdip.tables.base import number, per_cent, points, so_many
+
+
+@pytest.mark.parametrize(
+    ("part", "whole", "said"),
+    [
+        (0, 1, "0 of 1 session has"), (1, 1, "1 of 1 session has"), (1, 5, "1 of 5 sessions has"),
+        (0, 5, "0 of 5 sessions have"), (5, 5, "5 of 5 sessions have"),
+    ],
+)  # fmt: skip
+def test_one_is_no_plural(part, whole, said):
+    assert so_many(part, whole, "session", ("has", "have")) == said
+
+
+@pytest.mark.parametrize("written", [number, per_cent, points])
+def test_a_reason_speaks_of_what_was_not_counted(written):
+    """Wherever the words stand: a part's own reason is named after it."""
+    assert written(cannot_say("no denominator: nothing was counted")) == "nothing was counted"
+    assert written(cannot_say("examined for pests: no denominator: nothing was counted")) == (
+        "examined for pests: nothing was counted"
+    )
