@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from afterdip.answers.survival import SurvivalAnswer, SurvivalCell
 
 WERE = ("was", "were")
+FIRST = ("first dipped in the month was", "first dipped in the month were")
 
 
 def month_sentence(answer: SurvivalAnswer) -> str:
@@ -39,8 +40,8 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
             f"and {points(month.loss_over_sham_spread)} lost over the sham."
         )
     return (
-        f"Of the trays first dipped in the month {so_many(u.trays_never_checked, u.trays, 'tray', WERE)} never checked "
-        f"afterwards ({plural(u.pieces_never_checked, 'piece')}: unknown, not alive, and in no curve). "
+        f"{so_many(u.trays_never_checked, u.trays, 'tray', FIRST)} never checked afterwards "
+        f"({plural(u.pieces_never_checked, 'piece')}: unknown, not alive, and in no curve). "
         f"{so_many(u.sessions_followed_to_horizon, u.sessions, 'session', WERE)} followed to day {day}.{late}"
     )
 
