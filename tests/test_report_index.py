@@ -106,6 +106,8 @@ def test_no_pest_found_is_not_all_pests_killed():
     assert tile(found, 2).lines == (("no pest was found in 49 sessions, so nothing can be said", ""),)
     never = results(removal=removal(month=month | {"sessions": 0}))
     assert list(lead(never))[1] == "No pest was looked for, so what the dips killed cannot be said."
+    assert tile(never, 2).lines == (("only sham dips have a pest count", ""),)
+    never["removal"]["counted"] = 0
     assert tile(never, 2).lines == (("no pest was looked for", ""),)
 
 
@@ -386,7 +388,7 @@ def test_how_far_to_trust_it():
     labour = {"trust": ["4 of 12 sessions have no labour rows."]}
     said = list(trust(results(survival=survival(), removal=removal(), labour=labour, pages=[page])))
     assert said[:-1] == [
-        "3 of 40 trays were never checked after their dip (24 pieces: unknown, not alive).",
+        "3 of 40 trays were never checked after the dip (24 pieces: unknown, not alive).",
         "11 of 14 sessions were followed to day 30.",
         "2 sham sessions to compare with.",
         "3 of 57 sessions have no pest count.",

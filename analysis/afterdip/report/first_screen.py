@@ -105,7 +105,8 @@ def _removal_tile(results: dict) -> Tile:
     removed, killed = estimate(month["removed"]), estimate(month["killed"])
     if not month["pests"]:
         looked = plural(month["sessions"], "session") if month["sessions"] else ""
-        words = f"no pest was found in {looked}, so nothing can be said" if looked else "no pest was looked for"
+        none = "only sham dips have a pest count" if results["removal"]["counted"] else "no pest was looked for"
+        words = f"no pest was found in {looked}, so nothing can be said" if looked else none
         return Tile(title, ((words, ""),), page="removal.html")
     lines = [
         (f"{at_least(figure)} {word}", f"{per_cent(figure)} of those found") if figure.known

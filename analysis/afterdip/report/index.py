@@ -19,7 +19,7 @@ from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame, span_in_words
 from afterdip.report.todo import actions, below_the_target, groups_over_the_limit, last_actions, over_the_limit
 from afterdip.report.words import listed, plural, short, warning_words
-from afterdip.tables.base import count, digits, out_of, per_cent
+from afterdip.tables.base import count, digits, per_cent, so_many
 
 WARNINGS_NAMED = 4
 
@@ -176,7 +176,7 @@ def trust(results: dict) -> Iterator[str]:
     if "removal" in results and "trust" not in results["removal"]:
         dips, counted = results["removal"]["dips"], results["removal"]["counted"]
         if dips:
-            missing = f"{out_of(dips - counted, dips)} sessions have no pest count."
+            missing = f"{so_many(dips - counted, dips, 'session', ('has', 'have'))} no pest count."
             whole = f"All {count(dips)} sessions have" if dips > 1 else "The one session has"
             yield missing if counted < dips else f"{whole} a pest count."
     for page in results["pages"]:
@@ -189,13 +189,14 @@ def _followed(answer: dict) -> Iterator[str]:
     u, sham = answer["unknown"], answer["month_sham"]
     if u["trays"]:
         unseen = f"({plural(u['pieces_never_checked'], 'piece')}: unknown, not alive)"
+        never, were = u["trays_never_checked"], ("was", "were")
         yield (
-            f"{out_of(u['trays_never_checked'], u['trays'])} trays were never checked after their dip {unseen}."
-            if u["trays_never_checked"]
-            else f"{out_of(u['trays'], u['trays'])} trays were checked after their first dip."
+            f"{so_many(never, u['trays'], 'tray', were)} never checked after the dip {unseen}."
+            if never
+            else f"{so_many(u['trays'], u['trays'], 'tray', were)} checked after the first dip."
         )
-        followed = out_of(u["sessions_followed_to_horizon"], u["sessions"])
-        yield f"{followed} sessions were followed to day {answer['horizon_days']}."
+        followed = so_many(u["sessions_followed_to_horizon"], u["sessions"], "session", were)
+        yield f"{followed} followed to day {answer['horizon_days']}."
     yield (
         f"{plural(sham['sessions'], 'sham session')} to compare with."
         if sham["sessions"]
