@@ -135,7 +135,7 @@ class CostReader:
             session=told.of_trays("session"),
             confidence_level=level,
         )
-        dead, detached = (incidence_at(ends, cause, day) for cause in ends.causes)
+        dead, detached = (incidence_at(ends, cause, day, in_difference=True) for cause in ends.causes)
         return dead, detached
 
 

@@ -111,7 +111,7 @@ def _cost(
         np.tile(CHECK_DAYS, m), np.column_stack([dead.ravel(), detached.ravel()]), alive.ravel(),
         session=np.repeat(labels, len(CHECK_DAYS)),
     )  # fmt: skip
-    lost = [incidence_at(ends, cause, float(CHECK_DAYS[-1])) for cause in ends.causes]
+    lost = [incidence_at(ends, cause, float(CHECK_DAYS[-1]), in_difference=True) for cause in ends.causes]
     seen = (alive[:, -1] + 1) // 2
     infested = rng.binomial(seen, carry)
     clean = session_proportion(seen - infested, seen, session=labels, min_sessions=MIN_SESSIONS)

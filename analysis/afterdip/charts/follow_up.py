@@ -37,8 +37,10 @@ def draw_calendar(ax: Axes, rows: Sequence[Redip], *, as_of: str) -> None:
     for days, colour in ((coming, ACCENT), (late, LATE)):
         ax.plot(*_across(days), "D", color=colour, markerfacecolor="white", markersize=6, markeredgewidth=1.6)
     ax.axvline(today, color=QUIET, linewidth=0.9, linestyle=(0, (1, 2)))
-    ax.annotate(f"as of {as_of}", (today, 1), xycoords=("data", "axes fraction"), xytext=(3, 2),
-                textcoords="offset points", fontsize=SMALL, color=QUIET)  # fmt: skip
+    side = "left" if today - start < end - today else "right"  # where the axes have room for the words
+    ax.annotate(f"as of {as_of}", (today, 1), xycoords=("data", "axes fraction"), ha=side,
+                xytext=(3 if side == "left" else -3, 2), textcoords="offset points", fontsize=SMALL,
+                color=QUIET)  # fmt: skip
     ax.set_xlim(start, end)
     _dates(ax)
     _labels(ax, [f"{row.tray}, {row.pest} ({row.plan.status})" for row in rows])

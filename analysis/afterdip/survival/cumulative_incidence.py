@@ -108,8 +108,11 @@ def incidence_at(
     day: float,
     *,
     intra_session_correlation: float = INTRA_SESSION_CORRELATION,
+    in_difference: bool = False,
 ) -> Estimate:
     """Proportion lost to `cause` by `day`; none seen is an upper bound, as in `loss_at`, and so are the refusals.
+
+    `in_difference`: limits to be joined with those of other figures (see `session_limits`).
 
     Raises ValueError for an unknown cause or a negative day.
     """
@@ -129,7 +132,7 @@ def incidence_at(
     f, note = float(result.incidence[k, j]), f"; {seen} {cause}"
     low, high = _limits(
         result.counts, result.incidence, result.piece_error, result.standard_error, result.effective, level,
-        correlation=intra_session_correlation,
+        correlation=intra_session_correlation, in_difference=in_difference,
     )  # fmt: skip
     low, high = float(low[k, j]), float(high[k, j])
     if f == 0:
@@ -167,6 +170,7 @@ def _limits(
     level: float,
     *,
     correlation: float = INTRA_SESSION_CORRELATION,
+    in_difference: bool = False,
 ) -> tuple[NDArray, NDArray]:
     """Limits of each incidence on each day, shape (n_causes, n_days); all lost to one cause is a bound."""
     assumed = 1.0
@@ -182,6 +186,7 @@ def _limits(
             error_sessions=effective[1],
             assumed_design_effect=assumed,
             confidence_level=level,
+            in_difference=in_difference,
         )
     else:
         above, below = loglog_limits(1 - incidence, piece_error, confidence_level=level)

@@ -108,8 +108,8 @@ def session_limits(
     numbers of sessions, of their events and of their squared influences. The far design effect averages the measured
     and the assumed (see `_averaged`), on max(4, min(error_sessions, m - 1)) degrees of freedom, or ONE_SESSION_DF with
     one event session; the near one is the measured, on m - 1; neither is below 1. Up to a half the upper limit is the
-    far one by 1 - p, beyond the lower by p: there is no jump. `in_difference`: limits to be joined with another arm's.
-    Arrays broadcast.
+    far one by 1 - p, beyond the lower by p: there is no jump. `in_difference`: limits to be joined with another arm's,
+    or with those of a cost's other parts. Arrays broadcast.
     """
     p, v0, v1 = np.asarray(proportion, float), np.square(piece_error), np.square(session_error)
     known = (p > 0) & (p < 1) & (v0 > 0)
