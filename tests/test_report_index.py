@@ -257,7 +257,9 @@ def test_one_coral_group_over_the_limit_is_named_though_the_agent_as_a_whole_is_
         for group, agent, low in (("soft", "OIL", 0.08), ("sps", "OIL", 0.05), ("soft", "IOD", 0.09))
     ]
     said = results(survival=survival(agents=agents, groups=groups))
-    assert list(failed(said))[1] == "Over it, though, on single coral groups: OIL on soft."
+    assert list(failed(said))[1] == "Over it on single coral groups too: OIL on soft."
+    alone = results(survival=survival(agents=agents[1:], groups=groups[:2]))
+    assert list(failed(alone))[1] == "Over it on single coral groups, though: OIL on soft."
     assert [action.what for action in actions(said)[0]][1] == (
         "Keep soft corals out of OIL, or use it gentler within its label, until a trial clears it"
     )

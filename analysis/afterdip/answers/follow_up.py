@@ -261,8 +261,8 @@ def _trust(answer: FollowUpAnswer) -> list[str]:
         lots = f"{never} of {answer.lots} {noun} in hand {verb}"
         out.append(f"{lots} never looked over for a pest of their corals, young ones included.")
     if answer.quiet_lots:
-        n = counted(answer.quiet_lots, "lot")
-        out.append(f"{n} without an entry for over {answer.in_hand_days} days are in no list of dips or releases.")
+        n, verb = counted(answer.quiet_lots, "lot"), "is" if answer.quiet_lots == 1 else "are"
+        out.append(f"{n} without an entry for over {answer.in_hand_days} days {verb} in no list of dips or releases.")
     return out
 
 

@@ -142,7 +142,7 @@ def failed(results: dict) -> Iterator[str]:
         words = ("Over", "No agent is shown to be over", "Whether any agent is over")
         yield _verdict_on_agents(words, limit, over, open_, span_in_words(results, "survival"))
         if groups := [f"{agent} on {group}" for agent, group in groups_over_the_limit(results)]:
-            yield f"Over it, though, on single coral groups: {listed(groups, most=20)}."
+            yield f"Over it on single coral groups{' too' if over else ', though'}: {listed(groups, most=20)}."
     if "removal" in results:
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
         under, open_ = below_the_target(results), _unjudged(results["removal"], "killed")
