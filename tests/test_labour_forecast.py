@@ -90,6 +90,57 @@ def test_work_done_a_month_later():
     assert forecast_hours(work, pieces=325, sessions=10).hours.estimate == pytest.approx(own[0] / 60, rel=1e-3)
 
 
+def test_the_error_of_the_split_of_shared_minutes():
+    """Against weighted least squares by statsmodels; and no larger than if every split were as likely (1 / 12)."""
+    made = simulate_work(FARMS["months of all sizes"], sessions=20, months=12, rng=np.random.default_rng(5))
+    work = work_of(made, 12)
+    x = work.session_expected
+    fit = sm.WLS(made.shared, sm.add_constant(x), weights=1 / x).fit()
+    assert work.structure[0] == pytest.approx(fit.params[0], rel=1e-9)
+    assert work.structure_covariance[0, 0] == pytest.approx((fit.bse[1] * x.mean()) ** 2, rel=1e-6)
+    assert work.session_structure_covariance[0] == pytest.approx(np.zeros(3))
+    made.shared[:3] = [10.0, 900.0, 100.0]
+    wild = work_of(made, 3)
+    assert wild.structure_covariance[0, 0] == pytest.approx(made.shared[:3].mean() ** 2 / 12)
+
+
+def test_months_of_few_sessions_are_covered():
+    """Under 8 of up to 20 sessions: held 95 % of 800 such months; without the error of the split of shared minutes and
+    what few sessions scatter more than many 88 % (88 % of these 200, too)."""
+    rng, held = np.random.default_rng(8), []
+    while len(held) < 200:
+        made = simulate_work(FARMS["months of all sizes"], sessions=20, months=7, rng=rng)
+        last = made.month == 6
+        if last.sum() < 8:
+            hours = forecast_hours(
+                work_of(made, 6), pieces=int(made.pieces[last].sum()), sessions=int(last.sum())
+            ).hours
+            held.append(hours.low <= (made.minutes[last].sum() + made.shared[6]) / 60 <= hours.high)
+    assert np.mean(held) >= 0.92
+
+
+def test_what_few_sessions_scatter_more_is_not_scaled_down():
+    """By hand: five months on the dot but for 1 %, so that the fitted scale is far below 1; 4 degrees of freedom."""
+    rows = MonthSeries(np.array([0.01, -0.01, 0.0, 0.01, -0.01]), np.arange(5.0), np.full(5, 0.01), 0.0, 0.02, 5.0)
+    plain, wide = rows.predict(None, 0.0, 0.04), rows.predict(None, 0.0, 0.04, beyond=0.03)
+    V = 0.01 * np.eye(5) + 0.02 * np.minimum.outer(np.arange(1, 6), np.arange(1, 6))
+    scale = sm.GLS(rows.log_ratio, np.ones(5), sigma=V).fit().scale
+    assert scale < 0.05
+    assert wide.error**2 - plain.error**2 == pytest.approx(0.03 * (1 - scale) * 2 / 4)
+    assert (wide.mean, wide.slope_error) == (plain.mean, plain.slope_error)
+
+
+def test_one_session_a_month_says_nothing_of_their_scatter():
+    month = np.repeat(np.arange(6), [1, 2, 1, 2, 1, 1])
+    minutes = 30.0 + np.arange(8)
+    work = monthly_work(
+        month, np.full(8, 20.0), minutes, done_minutes=np.bincount(month, minutes), shared_minutes=np.zeros(6)
+    )
+    assert not work.scatter_known
+    hours = forecast_hours(work, pieces=20, sessions=1).hours
+    assert hours.high / hours.low < 2
+
+
 def test_prediction_is_the_conditional_normal_of_the_model():
     """The best linear prediction, built another way: contrasts of the joint normal; GLS against statsmodels."""
     rng = np.random.default_rng(3)
@@ -241,8 +292,8 @@ def test_the_committed_calibration_holds():
     assert set(table["farm"]) == set(FARMS)
     for mode in ("given_sessions_coverage", "pieces_only_coverage"):
         assert 0.945 <= table[mode].mean() <= 0.965
-        assert table[mode].min() >= 0.90
-        assert ((table[mode] >= 0.93) & (table[mode] <= 0.98)).mean() >= 0.8
+        assert table[mode].min() >= 0.92
+        assert ((table[mode] >= 0.93) & (table[mode] <= 0.98)).mean() >= 0.95
 
 
 def test_the_committed_limits_of_minutes_hold():

@@ -58,10 +58,15 @@ class MonthSeries:
         noise = within + between
         return cls(z, time, noise, between, LASTING * float(noise.mean()), float(len(use)))
 
-    def predict(self, regressor: NDArray | None, ahead: float, future_noise: float) -> Prediction:
+    def predict(
+        self, regressor: NDArray | None, ahead: float, future_noise: float, *, beyond: float = 0.0
+    ) -> Prediction:
         """Generalised least squares and the best linear prediction of the coming month.
 
-        `regressor`: shape (n,), beside the constant, or None; `ahead`: its value in the coming month.
+        `regressor`: shape (n,), beside the constant, or None; `ahead`: its value in the coming month. `beyond`: the
+        part of `future_noise` that is known to exceed a usual month's. Months that wander less than LASTING has it
+        scale all variances down, but not this one; it counts (freedom - 2) / freedom, since the variance of a t is
+        freedom / (freedom - 2) times its scale's.
         """
         n = len(self.log_ratio)
         one = np.ones(n)
@@ -79,9 +84,10 @@ class MonthSeries:
         gap = target - X.T @ W @ shared
         unexplained = future_noise + self.lasting * (self.coming + 1.0) - shared @ W @ shared + gap @ bread @ gap
         scale = squares / freedom
+        kept = beyond * max(1 - scale, 0.0) * max(freedom - 2, 0) / freedom
         return Prediction(
             mean=float(target @ beta + shared @ W @ residual),
-            error=float(np.sqrt(scale * unexplained)),
+            error=float(np.sqrt(scale * unexplained + kept)),
             freedom=freedom,
             score=n * np.log(squares / n) + float(np.linalg.slogdet(V)[1]) + X.shape[1] * np.log(n),
             slope=float(beta[-1]),

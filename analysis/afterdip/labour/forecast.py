@@ -58,8 +58,9 @@ def forecast_hours(
     so that a new hire or a slow drift is not read as a flat line. A second model adds a learning curve (log of the
     sessions dipped so far), a third a straight line in time. They are mixed by how well each fits (Schwarz weights,
     prior odds ODDS_OF_LEARNING and ODDS_OF_DRIFT); limits are quantiles of that mixture of t distributions. All scale
-    comes from the months themselves, on months - 1 (or - 2) degrees of freedom, and the error of the fixed and
-    per-piece parts is added. `hours` is the median: the month is as likely to take more as less.
+    comes from the months themselves, on months - 1 (or - 2) degrees of freedom, but for what fewer sessions than usual
+    scatter more; the error of the parts per month, session and piece is added. `hours` is the median: the month is as
+    likely to take more as less.
 
     Without `sessions`, every month's expectation uses its pieces alone at the farm's mean session size, so the spread
     of session numbers is in the limits. Coverage is measured in the calibration table (`labour`). Fewer than
@@ -77,9 +78,11 @@ def forecast_hours(
         return HoursForecast(none, none, none, none, given, pieces, used, 0.0, "")
     size = work.pieces.sum() / work.sessions.sum()
     ask = _Question(work, pieces, sessions or max(pieces / size, 1.0), months, by_pieces=sessions is None)
-    whole, believed = ask.predict(work.minutes, work.expected, work.structure)
-    in_sessions, _ = ask.predict(work.session_minutes, work.session_expected, work.session_structure)
-    known, _ = ask.predict(work.recorded_minutes, work.expected, work.structure)
+    behind = (work.structure, work.structure_covariance)
+    whole, believed = ask.predict(work.minutes, work.expected, *behind)
+    known, _ = ask.predict(work.recorded_minutes, work.expected, *behind)
+    behind = (work.session_structure, work.session_structure_covariance)
+    in_sessions, _ = ask.predict(work.session_minutes, work.session_expected, *behind)
     hours, dips, log = (_limits(parts, confidence_level, counts) for parts in (whole, in_sessions, known))
     if not work.linked:
         dips = cannot_say("no labour row names its session", confidence_level=confidence_level, **counts)
@@ -111,39 +114,42 @@ class _Question:
         """Pieces of the farm's mean session."""
         return float(self.work.pieces.sum() / self.work.sessions.sum())
 
-    def predict(self, minutes: NDArray, expected: NDArray, structure: NDArray) -> tuple[_Parts, float]:
+    def predict(
+        self, minutes: NDArray, expected: NDArray, structure: NDArray, covariance: NDArray
+    ) -> tuple[_Parts, float]:
         """Return weighted predictions of the log of the hours asked for, and the weight of the learning curve.
 
-        `minutes`, `expected`: shape (n_months,); `structure`: (month, fixed, per piece) behind what is expected.
+        `minutes`, `expected`: shape (n_months,); `structure`, `covariance`: of the parts (month, fixed, per piece)
+        behind what is expected.
         """
         work, (month, fixed, each) = self.work, structure
         ahead = float(month * self.months + fixed * self.sessions + each * self.pieces)
         before = month + (fixed / self.usual_size + each) * work.pieces if self.by_pieces else expected
         rows = MonthSeries.of(work, minutes, before)
         noise = work.session_variance / self.sessions + rows.between
-        extra, to_hours = self._structure_variance(structure, ahead, before), float(np.log(ahead / 60))
-        level = moved(rows.predict(None, 0.0, noise), to_hours, variance=extra)
+        beyond = max(noise - float(rows.noise.mean()), 0.0) if work.scatter_known else 0.0
+        extra, to_hours = self._structure_variance(covariance, ahead, before), float(np.log(ahead / 60))
+        level = moved(rows.predict(None, 0.0, noise, beyond=beyond), to_hours, variance=extra)
         if len(rows.time) < MIN_MONTHS_FOR_LEARNING:
             return [(1.0, level)], 0.0
         coming = mean_log_number(work.dipped_before[-1] + work.sessions[-1], self.sessions)
-        curve = rows.predict(work.log_order, float(coming), noise)
-        line = rows.predict(rows.time, rows.coming, noise)
+        curve = rows.predict(work.log_order, float(coming), noise, beyond=beyond)
+        line = rows.predict(rows.time, rows.coming, noise, beyond=beyond)
         fits = [level, *(moved(part, to_hours, variance=extra) for part in (curve, line))]
         against = np.array([(fit.score - min(f.score for f in fits)) / 2 for fit in fits])
         weights = np.array([1.0, ODDS_OF_LEARNING, ODDS_OF_DRIFT]) * np.exp(-np.minimum(against, 300))
         weights = weights / weights.sum()
         return list(zip(weights.tolist(), fits, strict=True)), float(weights[1])
 
-    def _structure_variance(self, structure: NDArray, ahead: float, before: NDArray) -> float:
-        """Return the variance of log(expected ahead / expected before) from the error of fixed and per-piece parts.
+    def _structure_variance(self, covariance: NDArray, ahead: float, before: NDArray) -> float:
+        """Return the variance of log(expected ahead / expected before) from the error of the parts in `covariance`.
 
-        Near zero for a month with sessions of the usual size; grows as their size leaves it.
+        Near zero for a usual month; grows as its sessions, or their size, leave the usual.
         """
         work, use = self.work, self.work.usable
-        past = np.array([work.sessions[use].sum(), work.pieces[use].sum()]) / before[use].sum()
-        gradient = np.array([self.sessions, self.pieces]) / ahead - past
-        scale = structure[1:].sum() / work.structure[1:].sum()  # the covariance is of the whole work's parts
-        return max(float(gradient @ work.structure_covariance @ gradient) * scale**2, 0.0)
+        past = np.array([use.sum(), work.sessions[use].sum(), work.pieces[use].sum()]) / before[use].sum()
+        gradient = np.array([self.months, self.sessions, self.pieces]) / ahead - past
+        return max(float(gradient @ covariance @ gradient), 0.0)
 
 
 def _limits(parts: _Parts, confidence_level: float, counts: dict) -> Estimate:

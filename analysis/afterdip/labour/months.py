@@ -24,9 +24,10 @@ class MonthlyWork:
     before the month, those before the log included. `usable`: months with labour written down.
 
     `structure`: minutes = month + fixed x sessions + per_piece x pieces, shape (3,); `session_structure`: the same for
-    the sessions' own minutes, where month is 0. `structure_covariance`: of fixed and per_piece, shape (2, 2).
-    `session_variance`: relative variance one session adds to its month's total. `linked`: whether labour rows name
-    their sessions; without, every session counts as recorded and what is said of sessions' own minutes is of all work.
+    the sessions' own minutes, where month is 0. `structure_covariance`, `session_structure_covariance`: of the three,
+    shape (3, 3). `session_variance`: relative variance one session adds to its month's total; `scatter_known`:
+    whether enough sessions within months say so. `linked`: whether labour rows name their sessions; without, every
+    session counts as recorded and what is said of sessions' own minutes is of all work.
     """
 
     sessions: NDArray[np.float64]
@@ -43,7 +44,9 @@ class MonthlyWork:
     structure: NDArray[np.float64]
     session_structure: NDArray[np.float64]
     structure_covariance: NDArray[np.float64]
+    session_structure_covariance: NDArray[np.float64]
     session_variance: float
+    scatter_known: bool
     linked: bool = True
 
     @property
@@ -105,8 +108,12 @@ def monthly_work(
     expected_known = _carried(np.bincount(m[known], each[known], months), carry)
     usable = (recorded > 0) & (done > 0) & (expected_known > 0)
     grossed = done * np.divide(expected_all, expected_known, out=np.ones(months), where=usable)
-    base, per_minute = _shared(expected_all[usable], shared[usable])
+    (base, per_minute), shared_variance = _shared(expected_all[usable], shared[usable])
     structure = np.array([base, *(coefficients * (1 + per_minute))])
+    own = np.zeros((3, 3))
+    own[1:, 1:] = covariance
+    turn = np.array([-expected_all[usable].mean(), *coefficients])  # of shared minutes, about the mean month
+    scatter = _session_variance(y[whole], n[whole], m[whole], coefficients)
     return MonthlyWork(
         sessions=sessions.astype(np.float64),
         pieces=all_pieces,
@@ -121,8 +128,10 @@ def monthly_work(
         usable=usable,
         structure=structure,
         session_structure=np.append(0.0, coefficients),
-        structure_covariance=covariance * (1 + per_minute) ** 2,
-        session_variance=_session_variance(y[whole], n[whole], m[whole], coefficients),
+        structure_covariance=own * (1 + per_minute) ** 2 + shared_variance * np.outer(turn, turn),
+        session_structure_covariance=own,
+        session_variance=scatter if scatter is not None else 1.0,  # else the months' own spread sets all scale
+        scatter_known=scatter is not None,
     )
 
 
@@ -162,8 +171,10 @@ def monthly_work_unlinked(
         usable=usable,
         structure=structure,
         session_structure=structure,
-        structure_covariance=np.zeros((2, 2)),
+        structure_covariance=np.zeros((3, 3)),
+        session_structure_covariance=np.zeros((3, 3)),
         session_variance=max(spread, 1e-12),
+        scatter_known=False,
         linked=False,
     )
 
@@ -183,27 +194,36 @@ def _carried(by_month: NDArray, carry: ArrayLike) -> NDArray[np.float64]:
     return np.convolve(by_month, np.asarray(carry, dtype=np.float64))[: len(by_month)]
 
 
-def _shared(expected: NDArray, shared: NDArray) -> tuple[float, float]:
-    """Return shared minutes per month and per expected session minute, both 0 or more."""
+def _shared(expected: NDArray, shared: NDArray) -> tuple[NDArray, float]:
+    """Return shared minutes (per month, per expected session minute), both 0 or more, and the variance of the latter.
+
+    The mean month's shared minutes are known well; how they split is not, and a month far from the mean feels it. The
+    variance never exceeds that of a split of which nothing is known (uniform from none per month to all of it).
+    """
     if not shared.any():
-        return 0.0, 0.0
+        return np.zeros(2), 0.0
     from scipy.optimize import nnls
 
     root = 1 / np.sqrt(expected)
     design = np.column_stack([np.ones_like(expected), expected]) * root[:, None]
-    base, per_minute = nnls(design, shared * root)[0]
-    return float(base), float(per_minute)
+    parts, distance = nnls(design, shared * root)
+    unknown = (shared.sum() / expected.sum()) ** 2 / 12
+    n, weights = len(expected), float((1 / expected).sum())
+    apart = weights * expected.sum() - n**2  # determinant of the normal equations; 0 where all months are alike
+    if n < 3 or apart < 1e-9 * n**2:
+        return parts, float(unknown)
+    return parts, float(min(weights / apart * distance**2 / (n - 2), unknown))
 
 
-def _session_variance(y: NDArray, n: NDArray, month: NDArray, coefficients: NDArray) -> float:
+def _session_variance(y: NDArray, n: NDArray, month: NDArray, coefficients: NDArray) -> float | None:
     """Return the variance of a month's total relative to its mean, times its sessions, from spread within months.
 
-    Months are left their own levels, so drift between months does not count as spread of sessions.
+    Months are left their own levels, so drift between months does not count as spread of sessions. None: too few.
     """
     expected = np.column_stack([np.ones_like(n), n]) @ coefficients
     level = np.bincount(month, y) / np.maximum(np.bincount(month, expected), 1e-300)
     freedom = len(y) - np.count_nonzero(np.bincount(month)) - 1
     if freedom < 3 or not y.any():
-        return 1.0  # only the months' own spread is left to scale the forecast; this sets no more than their weights
+        return None
     residual = y - expected * level[month]
     return max(float(np.square(residual).sum() / freedom / expected.mean() ** 2), 1e-12)
