@@ -2,8 +2,9 @@
 
 import pytest
 
+from afterdip.answers.words import so_many
 from afterdip.estimate import cannot_say
-from afterdip.tables.base import number, per_cent, points, so_many
+from afterdip.tables.base import number, per_cent, points
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from afterdip.answers.comparison import ComparisonAnswer, Judgement, check_agent
 from afterdip.answers.comparison_reader import ComparisonReader
 from afterdip.answers.handling import handling_of
 from afterdip.answers.period import period_of
+from afterdip.answers.words import so_many
 from afterdip.comparison import SUPERIOR_LEVEL, Margins, pairwise_level, unbeaten
 from afterdip.estimate import Estimate
 from afterdip.log.model import Log
@@ -152,9 +153,9 @@ def _trust(page: ComparisonPage) -> list[str]:
     by_lot, sessions = sum(page.pair.randomised), sum(page.pair.sessions)
     a, b = page.pair.judged.first, page.pair.judged.second
     dealt = f"{by_lot} of the {sessions} sessions of {a} and {b} {'was' if by_lot == 1 else 'were'} dealt by lot"
-    pairs = "pair is" if len(page.pairs) == 1 else "pairs is" if undecided == 1 else "pairs are"
+    pairs = so_many(undecided, len(page.pairs), "pair", ("is", "are"))
     told = [
-        f"Agents compared: {undecided} of {len(page.pairs)} {pairs} undecided; {dealt}; elsewhere like is compared "
+        f"Agents compared: {pairs} undecided; {dealt}; elsewhere like is compared "
         "with like as far as the log tells."
     ]
     if page.unpaired:

@@ -11,6 +11,7 @@ from afterdip.answers.period import period_of
 from afterdip.answers.redip import SILENT_DAYS, Redip, answer_redips, date_of, day_of, kills_of, lives_of
 from afterdip.answers.release import CAUSES, Release, Sensitivity, answer_releases, lots_released, sensitivities
 from afterdip.answers.tray_history import read_history
+from afterdip.answers.words import counted, so_many
 from afterdip.follow_up import HATCH_FACTOR, STATUSES, LifeCycle, days_until_hatched, longest_gap
 from afterdip.log.model import Log
 from afterdip.tally.follow_up import IN_HAND_DAYS, tally_counted_twice, tally_lots
@@ -222,11 +223,6 @@ def _figures_missing(answer: FollowUpAnswer) -> list[dict]:
     }]
 
 
-def counted(n: int, noun: str) -> str:
-    """Return "1 tray", "2 trays" or "1 029 trays", a narrow space between the thousands."""
-    return f"{n:,} {noun}{'' if n == 1 else 's'}".replace(",", "\u202f")
-
-
 def _trays(rows: Sequence[Redip]) -> str:
     return counted(len({row.tray for row in rows}), "tray")
 
@@ -257,8 +253,7 @@ def _trust(answer: FollowUpAnswer) -> list[str]:
     never = len({row.lot for row in answer.releases if row.cause == "never examined"})
     out = []
     if never:
-        noun, verb = "lot" if answer.lots == 1 else "lots", "was" if never == 1 else "were"
-        lots = f"{never} of {answer.lots} {noun} in hand {verb}"
+        lots = so_many(never, answer.lots, "lot in hand", ("was", "were"), "lots in hand")
         out.append(f"{lots} never looked over for a pest of their corals, young ones included.")
     if answer.quiet_lots:
         n, verb = counted(answer.quiet_lots, "lot"), "is" if answer.quiet_lots == 1 else "are"

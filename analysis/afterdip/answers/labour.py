@@ -19,6 +19,7 @@ from afterdip.answers.labour_months import (
     week_rows,
 )
 from afterdip.answers.period import Period, period_of
+from afterdip.answers.words import counted, so_many
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.labour import (
     CrewEffort,
@@ -227,7 +228,6 @@ def _first_screen(answer: LabourAnswer) -> list[dict]:
     now, *earlier = reversed(answer.cost_months)
     nothing = cannot_say("no pieces dipped", confidence_level=answer.confidence_level, pieces=0, sessions=0)
     hours, cost = (now.cost.hours_per_thousand_clean, now.cost.per_clean_survivor) if now.pieces else (nothing,) * 2
-    pieces = f"{now.pieces:,} piece{'' if now.pieces == 1 else 's'}".replace(",", "\u202f")
     return [
         {
             "tile": "labour",
@@ -241,7 +241,7 @@ def _first_screen(answer: LabourAnswer) -> list[dict]:
                 "unit": answer.currency,
                 "places": 0,
             },
-            "behind": f"{pieces}, {now.sessions} session{'' if now.sessions == 1 else 's'} of first dips",
+            "behind": f"{counted(now.pieces, 'piece')}, {counted(now.sessions, 'session')} of first dips",
             "trend": [
                 {"month": c.keys["month"], "figure": c.cost.hours_per_thousand_clean.to_json()}
                 for c in reversed(earlier)
@@ -257,10 +257,10 @@ def _trust(answer: LabourAnswer) -> list[str]:
     if not now.sessions_without_labour:
         return []
     known = answer.sessions_without_labour < answer.sessions
-    their, they, have = ("its", "it", "has") if now.sessions_without_labour == 1 else ("their", "they", "have")
+    unknown = now.sessions_without_labour
+    their, they = ("its", "it") if unknown == 1 else ("their", "they")
     hours = f"{their} hours are estimated from the others" if known else f"what {they} took cannot be said"
-    noun = "session" if now.sessions == 1 else "sessions"
-    return [f"{now.sessions_without_labour} of {now.sessions} {noun} {have} no labour rows: {hours}."]
+    return [f"{so_many(unknown, now.sessions, 'session', ('has', 'have'))} no labour rows: {hours}."]
 
 
 def _plain(value: object) -> object:

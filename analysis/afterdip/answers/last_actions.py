@@ -13,7 +13,8 @@ from dataclasses import asdict, dataclass
 
 import pandas as pd
 
-from afterdip.answers.follow_up import FollowUpAnswer, answer_follow_up, counted, wanted
+from afterdip.answers.follow_up import FollowUpAnswer, answer_follow_up, wanted
+from afterdip.answers.words import counted
 from afterdip.log.model import Log
 from afterdip.tally.follow_up import ON_PIECES, lots_of_trays, tally_lots
 from afterdip.tally.until import log_until

@@ -13,13 +13,13 @@ from dataclasses import replace
 
 import pandas as pd
 
-from afterdip.answers.follow_up import counted
 from afterdip.answers.last_actions import LastAction, LastActions, a_month_before, state_of
 from afterdip.answers.monitoring import MonitoringAnswer, baths_of, bottle_groups
 from afterdip.answers.period import Period, period_of
 from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle, asked_of_trays
 from afterdip.answers.watch_baths import raised
 from afterdip.answers.watch_series import kill_rows, loss_rows, series_of
+from afterdip.answers.words import counted
 from afterdip.log.model import Log
 from afterdip.tally.looks import tally_looks_due
 from afterdip.tally.monitoring import WatchTally, tally_sessions, tally_watch

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from afterdip.answers.quality_advice import words_of
+from afterdip.answers.words import counted
 from afterdip.log.notices import CHECK_GAP_DUE_DAYS
 
 if TYPE_CHECKING:
@@ -118,7 +119,7 @@ def _looks(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
 
 def asked_of_trays(trays: int, *, never: bool) -> str:
     """Return what to do with so many trays never looked at, or not for too long."""
-    words = f"{trays} {'tray' if trays == 1 else 'trays'}"
+    words = counted(trays, "tray")
     return f"Check {words} never looked at since the dip" if never else f"Look again at {words} overdue for a check"
 
 

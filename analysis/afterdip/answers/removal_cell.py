@@ -9,6 +9,7 @@ import numpy as np
 
 from afterdip.answers.columns import Columns
 from afterdip.answers.removal_shares import SharesCell, shares_cells
+from afterdip.answers.words import counted
 from afterdip.estimate import Estimate
 from afterdip.removal import (
     ControlledKill,
@@ -192,21 +193,16 @@ def _follow_ups(parts: Sequence[Columns], *, confidence_level: float) -> list[Fo
 def _newcomers(looks: Columns) -> tuple[str, ...]:
     """Trays that had none of the pest when they were dipped and some later: nothing that the dip left behind."""
     n = looks.part(~looks["before"] & ~looks["had"] & (looks["alive"] > 0)).count("tray")
-    return (f"{_some(n, 'tray')} without the pest when dipped had it later",) if n else ()
+    return (f"{counted(n, 'tray')} without the pest when dipped had it later",) if n else ()
 
 
 def _notes(dips: Columns) -> tuple[str, ...]:
     """Which sessions' counts could not be used, or only in part."""
     missing = ((why, part.count("session")) for (why,), part in dips.groups("missing"))
-    notes = [f"{_some(n, 'session')} left out of the shares: {why}" for why, n in missing if why]
+    notes = [f"{counted(n, 'session')} left out of the shares: {why}" for why, n in missing if why]
     partial, unseen = (dips.part(dips[name]).count("session") for name in ("partial", "rinse_unseen"))
     if partial:
-        notes.append(f"{_some(partial, 'session')} with only part of the pieces looked at: what fell counts in part")
+        notes.append(f"{counted(partial, 'session')} with only part of the pieces looked at: what fell counts in part")
     if unseen:
-        notes.append(f"{_some(unseen, 'session')} rinsed without a count of the rinse: removal is understated")
+        notes.append(f"{counted(unseen, 'session')} rinsed without a count of the rinse: removal is understated")
     return tuple(notes)
-
-
-def _some(n: int, what: str) -> str:
-    """Return "1 session" or "3 sessions"."""
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"

@@ -15,7 +15,7 @@ from ..estimate import Estimate
 from ..follow_up import residual_risk, share_seen
 from ..proportion import session_proportion
 from .farms import session_risks
-from .watch_limits import write_table
+from .table import write_table
 
 SHARES = (0.5, 0.8, 0.95)
 SESSIONS = (6, 12, 30, 60)

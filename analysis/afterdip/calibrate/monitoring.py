@@ -18,8 +18,8 @@ from ..monitoring import (
     trend_alarm,
 )
 from .farms import session_risks
+from .table import write_table
 from .watch_limits import calibrate_watch_limits
-from .watch_limits import write_table as _write
 
 LOSSES = (0.02, 0.05, 0.10, 0.60)  # the last one stands for kill
 CORRELATIONS = (0.0, 0.1, 0.3)
@@ -41,8 +41,8 @@ POWER_HEADER = (
 
 def calibrate_monitoring(folder: Path, *, replicates: int = 1000) -> None:
     """Write monitoring_alarms.csv (quiet farms), _power.csv (a change), and the limits' three tables."""
-    _write(folder / "monitoring_alarms.csv", ALARM_HEADER, alarm_rows(replicates))
-    _write(folder / "monitoring_power.csv", POWER_HEADER, power_rows(replicates // 2))
+    write_table(folder / "monitoring_alarms.csv", ALARM_HEADER, alarm_rows(replicates))
+    write_table(folder / "monitoring_power.csv", POWER_HEADER, power_rows(replicates // 2))
     calibrate_watch_limits(folder)
 
 

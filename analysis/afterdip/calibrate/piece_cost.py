@@ -22,7 +22,7 @@ from ..proportion import session_proportion
 from ..survival import cumulative_incidence, incidence_at
 from .farms import CHECK_DAYS, DEATHS_SEEN, risk_at_rank
 from .labour import FARMS, NEAR, mean_pieces, simulate_work
-from .watch_limits import write_table
+from .table import write_table
 
 LOSSES = ((0.02, 0.02, 0.03), (0.10, 0.05, 0.15))
 """Dead, of the rest detached, of what is left infested: a farm that loses little and one that loses much."""

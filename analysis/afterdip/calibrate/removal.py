@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from itertools import product
 from pathlib import Path
@@ -14,6 +13,7 @@ from ..proportion import intensity_limits, mean_limits, ratio_limits, share_limi
 from ..proportion.mover import joined_difference_limits, joined_ratio_limits
 from ..proportion.single import exact_limits
 from .farms import session_risks
+from .table import write_table
 
 SHARES = (0.5, 0.8, 0.9, 0.95, 0.98)
 SESSIONS = (3, 4, 6, 8, 10, 12, 20, 30, 60)
@@ -43,9 +43,9 @@ INFESTATION_HEADER = ("what", "mean", "clumping", "sessions", "replicates", "cov
 
 def calibrate_removal(folder: Path, *, replicates: int = 2000) -> None:
     """Write removal_coverage.csv (one share), reduction_coverage.csv (agent against sham), infestation_coverage.csv."""
-    _write(folder / "removal_coverage.csv", SHARE_HEADER, share_rows(replicates))
-    _write(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 2))
-    _write(folder / "infestation_coverage.csv", INFESTATION_HEADER, infestation_rows(replicates))
+    write_table(folder / "removal_coverage.csv", SHARE_HEADER, share_rows(replicates))
+    write_table(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 2))
+    write_table(folder / "infestation_coverage.csv", INFESTATION_HEADER, infestation_rows(replicates))
 
 
 def share_rows(replicates: int) -> list[list]:
@@ -212,12 +212,3 @@ def _bootstrap(arms: list[tuple[np.ndarray, np.ndarray]], rng: np.random.Generat
 def _held(low: np.ndarray, high: np.ndarray, truth: float) -> float:
     """Share of the limits that hold the truth."""
     return float(np.mean((low <= truth) & (truth <= high)))
-
-
-def _write(path: Path, header: tuple[str, ...], rows: list[list]) -> None:
-    """Write a table, floats to four digits, and print its path."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        out = csv.writer(file, lineterminator="\n")
-        out.writerow(header)
-        out.writerows([f"{x:.4f}" if isinstance(x, float) and x not in (0.0, 1.0) else x for x in row] for row in rows)
-    print(f"wrote {path}: {len(rows)} rows", flush=True)

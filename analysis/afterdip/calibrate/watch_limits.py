@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from itertools import product
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from ..monitoring import (
     strength_factor,
 )
 from .farms import session_risks
+from .table import write_table
 
 Floats = NDArray[np.float64]
 SHARES = (0.03, 0.1, 0.5)
@@ -185,12 +185,3 @@ def _bottle(
     p = group_alarm(-z, bottles, rng=rng, draws=999).p
     alarm = p[-1] <= ALARM_LEVEL
     return strength(0.95), strength(limits_of_picked(p, ALARM_LEVEL, 0.95)) if alarm else None
-
-
-def write_table(path: Path, header: tuple[str, ...], rows: list[list]) -> None:
-    """Write a table, floats to four digits, and print its path."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        out = csv.writer(file, lineterminator="\n")
-        out.writerow(header)
-        out.writerows([f"{x:.4f}" if isinstance(x, float) and x not in (0.0, 1.0) else x for x in row] for row in rows)
-    print(f"wrote {path}: {len(rows)} rows", flush=True)

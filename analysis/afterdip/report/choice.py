@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from afterdip.answers.words import so_many
 from afterdip.report.site import span_in_words
 from afterdip.report.todo import winners
 from afterdip.report.words import listed, plural
-from afterdip.tables.base import count, out_of
+from afterdip.tables.base import count
 
 
 def choices(results: dict) -> Iterator[str]:
@@ -23,7 +24,7 @@ def _told_apart(pairs: list[dict], span: str) -> str:
     undecided = sum(pair["verdict"] == "undecided" for pair in pairs)
     told = [f"{name} is better than {listed(others, most=20)}" for name, others in winners(pairs).items()]
     told += [f"{names} do alike" for names in alike]
-    rest = f"{out_of(undecided, len(pairs))} pairs of agents {'is' if undecided == 1 else 'are'} undecided"
+    rest = f"{so_many(undecided, len(pairs), 'pair of agents', ('is', 'are'), 'pairs of agents')} undecided"
     said = [*told, rest] if undecided else told
     return f"Among like corals {'; '.join(said)} ({span})."
 

@@ -11,6 +11,7 @@ import calendar
 import datetime
 from collections.abc import Iterator
 
+from afterdip.answers.words import so_many
 from afterdip.estimate import Estimate
 from afterdip.report.choice import choices
 from afterdip.report.first_screen import estimate, in_hundred, signed, tiles
@@ -19,7 +20,7 @@ from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame, span_in_words
 from afterdip.report.todo import actions, below_the_target, groups_over_the_limit, last_actions, over_the_limit
 from afterdip.report.words import listed, plural, short, warning_words
-from afterdip.tables.base import count, digits, per_cent, so_many
+from afterdip.tables.base import count, digits, per_cent
 
 WARNINGS_NAMED = 4
 

@@ -103,11 +103,6 @@ def out_of(part: int, whole: int) -> str:
     return f"{count(part)} of {count(whole)}"
 
 
-def so_many(part: int, whole: int, noun: str, verbs: tuple[str, str]) -> str:
-    """Return "3 of 40 sessions have", "1 of 1 session has"; `verbs`: of one and of several."""
-    return f"{out_of(part, whole)} {noun if whole == 1 else f'{noun}s'} {verbs[part != 1 and whole != 1]}"
-
-
 def number(value: Estimate, places: int = 1, *, unit: str = "", scale: float = 1.0) -> str:
     """Return "12.3 (10.1 to 14.9)" in `unit` after multiplying by `scale`; the reason where there is no number.
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from afterdip.answers.words import so_many
 from afterdip.estimate import Estimate
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural, so_many
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural
 
 if TYPE_CHECKING:
     from afterdip.answers.labour import EffortRow, LabourAnswer

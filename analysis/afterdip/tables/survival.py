@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, per_cent, plural, points, so_many
+from afterdip.answers.words import so_many
+from afterdip.tables.base import Table, count, digits, number, per_cent, plural, points
 
 if TYPE_CHECKING:
     from afterdip.answers.survival import SurvivalAnswer, SurvivalCell
