@@ -242,7 +242,13 @@ def test_every_pair_once_and_no_sham(page):
     assert len(page.pairs) == len(agents) * (len(agents) - 1) // 2
     words = [p.verdict.word for p in page.pairs]
     assert words == sorted(words, key=lambda w: {"first": 0, "second": 0, "equivalent": 1, "undecided": 2}[w])
-    assert page.superior_level == pytest.approx(1 - 0.025 / len(page.pairs))
+    sides = [[x for both in (p.kill, p.loss) for x in (both.adjusted.first, both.adjusted.second)] for p in page.pairs]
+    able = sum(min(x.sessions or 0 for x in pair) >= 6 for pair in sides)
+    assert 10 < able == page.pairs_able < len(page.pairs)
+    assert page.superior_level == pytest.approx(1 - 0.025 / able)
+    unable = [p for p in page.pairs if not p.able]
+    assert {p.verdict.word for p in unable} == {"undecided"}
+    assert {p.kill.adjusted.difference.known and p.loss.adjusted.difference.known for p in unable} == {False}
     assert any(p.unbeaten for p in page.agents)
     close = next(p for p in page.pairs if (p.first, p.second) == (page.pair.judged.first, page.pair.judged.second))
     assert close.verdict == page.pair.judged.verdict

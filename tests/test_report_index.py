@@ -420,7 +420,13 @@ def test_estimates_come_back_as_they_went():
 
 
 def pair(first, second, verdict):
-    return {"first": first, "second": second, "verdict": verdict}
+    """A pair of results.json; "IOD at 250 mg/L" is an agent at one strength."""
+    arms = []
+    for name in (first, second):
+        agent, _, at = name.partition(" at ")
+        value, _, unit = at.partition(" ")
+        arms.append({"name": name, "agent": agent, "strength": {"median": float(value), "unit": unit} if at else None})
+    return {"first": first, "second": second, "verdict": verdict, "arms": arms}
 
 
 def window(agent, *, empty):

@@ -1,16 +1,20 @@
-"""Which of two agents: who got which, what they killed and lost, the verdict, and what a verdict still needs."""
+"""Which of two agents: who got which, what they killed and lost, the verdict, and what a verdict still needs.
+
+What is compared is an arm: an agent with all its strengths, or an agent at one of them.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from afterdip.answers.comparison_arms import Arm, named_arms
 from afterdip.answers.comparison_dealt import BalanceRow, balance, dots
 from afterdip.answers.comparison_needed import Needed, still_needed
 from afterdip.answers.comparison_reader import Both, ComparisonReader, Scope
 from afterdip.answers.handling import Handling, handling_of
-from afterdip.comparison import SUPERIOR_LEVEL, Difference, Finding, Margins, Verdict, verdict
+from afterdip.comparison import MINIMUM_SESSIONS, SUPERIOR_LEVEL, Difference, Finding, Margins, Verdict, verdict
 from afterdip.estimate import Estimate
 from afterdip.log.model import Log
 
@@ -36,18 +40,44 @@ class GroupRow:
 class Judgement:
     """The heart of a comparison: both outcomes, the verdict and what it still needs; differences first minus second."""
 
-    first: str
-    second: str
+    arms: tuple[Arm, Arm]
     kill: Both
     loss: Both
     verdict: Verdict
     needed: Needed
+
+    @property
+    def first(self) -> str:
+        """The first arm's name."""
+        return self.arms[0].name
+
+    @property
+    def second(self) -> str:
+        """The second arm's name."""
+        return self.arms[1].name
+
+    @property
+    def able(self) -> bool:
+        """Whether it has the sessions for a verdict: by who was dipped in what, and not by what came of it."""
+        sides = (d for both in (self.kill, self.loss) for d in (both.adjusted.first, both.adjusted.second))
+        return all((side.sessions or 0) >= MINIMUM_SESSIONS for side in sides)
+
+    def at(self, superior_level: float, margins: Margins) -> Judgement:
+        """Return it with the verdict that this level gives."""
+        found = verdict(self.kill.adjusted, self.loss.adjusted, margins=margins, superior_level=superior_level)
+        return replace(self, verdict=found)
+
+    @property
+    def one_agent(self) -> bool:
+        """Whether two strengths of one agent are compared."""
+        return self.arms[0].agent == self.arms[1].agent
 
     def to_json(self) -> dict:
         """Return what every comparison carries."""
         return {
             "first": self.first,
             "second": self.second,
+            "arms": [arm.to_json() for arm in self.arms],
             "verdict": self.verdict.word,
             "findings": {"kill": _said(self.verdict.kill), "loss": _said(self.verdict.loss)},
             "outcomes": {"kill": self.kill.outcome, "loss": self.loss.outcome},
@@ -128,13 +158,13 @@ def answer_comparison(
 ) -> ComparisonAnswer:
     """Compare two agents of a log over the dips from `start` to `end` (days, both included; open ends: all of it).
 
-    `superior_level`: see `comparison.verdict`. Raises ValueError for an agent, coral group or pest that the log does
-    not know, and for an agent compared with itself.
+    An agent's strengths are taken together, unless a name is of one of them: "agent at 500 mg/L" (`named_arms`).
+    `superior_level`: see `comparison.verdict`. Raises ValueError for an agent, strength, coral group or pest that the
+    log does not know, and for an agent compared with itself.
     """
     scope = scope_of(log, coral_group=coral_group, pest=pest, start=start, end=end or as_of)
-    check_agents(log, (first, second))
-    reader = ComparisonReader.of(log, scope)
-    return compare(log, reader, first, second, handling_of(log, scope, (first, second)), superior_level=superior_level)
+    arms = named_arms(scope.sessions(log), (first, second), log.agents["agent"])
+    return compare(log, ComparisonReader.of(log, scope).of_arms(arms), arms, superior_level=superior_level)
 
 
 def scope_of(log: Log, *, coral_group: str | None, pest: str | None, start: str | None, end: str) -> Scope:
@@ -166,31 +196,30 @@ def check_agents(log: Log, names: tuple[str, ...]) -> None:
 def judge(
     reader: ComparisonReader, first: str, second: str, *, margins: Margins, superior_level: float = SUPERIOR_LEVEL
 ) -> Judgement:
-    """Compare two agents of a reader in both outcomes and judge them."""
+    """Compare two arms of a reader, by name, in both outcomes and judge them."""
     kill, loss = reader.kill(first, second), reader.loss(first, second)
     found = verdict(kill.adjusted, loss.adjusted, margins=margins, superior_level=superior_level)
     lacking = still_needed(reader, kill.adjusted, loss.adjusted, margins, first, second)
-    return Judgement(first, second, kill, loss, found, lacking)
+    return Judgement((reader.arms[first], reader.arms[second]), kill, loss, found, lacking)
 
 
 def compare(
     log: Log,
     reader: ComparisonReader,
-    first: str,
-    second: str,
-    handling: tuple[Handling, ...],
+    arms: tuple[Arm, Arm],
     *,
     superior_level: float = SUPERIOR_LEVEL,
 ) -> ComparisonAnswer:
-    """Put the answer together for two agents of a reader."""
+    """Put the answer together for two arms of a reader."""
     s = log.settings
+    first, second = (arm.name for arm in arms)
     margins = Margins(kill=s.kill_margin, loss=s.loss_margin)
     judged = judge(reader, first, second, margins=margins, superior_level=superior_level)
     kill, loss = judged.kill, judged.loss
-    sessions = log.sessions[reader.scope.holds(log.sessions.assign(coral_group=reader.scope.coral_group))]
+    sessions = reader.scope.sessions(log)
     if reader.scope.coral_group:
         sessions = sessions[sessions["session"].isin(reader.tally.trays["session"])]
-    own = [sessions[sessions["agent"] == agent] for agent in (first, second)]
+    own = [sessions[sessions["session"].isin(arm.sessions)] for arm in arms]
     day = reader.common_day(first, second)
     rows = reader.losses(first, second, day=day)
     groups = sorted(rows["coral_group"].unique())
@@ -207,7 +236,7 @@ def compare(
         sessions=tuple(len(rows) for rows in own),
         balance=balance(reader, first, second),
         groups=tuple(GroupRow(g, reader.kill(first, second, g), reader.loss(first, second, g)) for g in groups),
-        handling=handling,
+        handling=handling_of(log, reader.scope, arms),
         targets={
             name: {
                 "kill": _meets(of(kill.adjusted), s.target_kill, above=True),

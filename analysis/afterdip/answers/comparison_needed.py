@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import pandas as pd
+
 from afterdip.answers.comparison_reader import ComparisonReader
 from afterdip.comparison import Difference, Margins
 from afterdip.trial import SessionsNeeded, sessions_needed, sessions_needed_from
@@ -64,21 +66,15 @@ def still_needed(
     second: str,
 ) -> Needed:
     """Return the sessions each agent needs before both outcomes can settle, by the farm's own sessions if they tell."""
-    pests = reader.tally.pests[reader.tally.pests["agent"].isin([first, second])]
-    losses = reader.losses(first, second, day=reader.common_day(first, second))
-    sizes = {
-        "kill": (pests.groupby("session")["found"].sum(), pests["killed"].sum(), margins.kill),
-        "loss": (losses.groupby("session")["total"].sum(), losses["events"].sum(), margins.loss),
-    }
     parts, assumed, have = {}, [], ({}, {})
-    for name, found in (("kill", kill), ("loss", loss)):
-        per_session, dead, margin = sizes[name]
+    for name, found, margin in (("kill", kill, margins.kill), ("loss", loss, margins.loss)):
         have[0][name], have[1][name] = (e.sessions or 0 for e in (found.first, found.second))
         if found.contrast is not None:
             counts = (found.first.sessions, found.second.sessions)
             parts[name] = sessions_needed_from(found.contrast, counts, margin, power=POWER)
             continue
         assumed.append(name)
+        per_session, dead = _per_session(reader, name, first, second)
         mean = float(per_session.mean()) if len(per_session) else 10.0
         spread = float(per_session.std(ddof=0) / mean) if len(per_session) else 0.0
         share = float(dead / per_session.sum()) if len(per_session) else (0.9 if name == "kill" else 0.05)
@@ -86,3 +82,12 @@ def still_needed(
             share, margin, mean_size=mean, correlation=ASSUMED_CORRELATION, size_cv=spread, power=POWER
         )
     return Needed(parts["kill"], parts["loss"], tuple(assumed), *have)
+
+
+def _per_session(reader: ComparisonReader, outcome: str, first: str, second: str) -> tuple[pd.Series, float]:
+    """Return how many pests or pieces each session of the two had, and how many of all of them died."""
+    if outcome == "kill":
+        pests = reader.tally.pests[reader.tally.pests["agent"].isin([first, second])]
+        return pests.groupby("session")["found"].sum(), pests["killed"].sum()
+    losses = reader.losses(first, second, day=reader.common_day(first, second))
+    return losses.groupby("session")["total"].sum(), losses["events"].sum()

@@ -1,12 +1,17 @@
-"""Reads any two agents off one tally: the differences in kill and in loss, crude and among like pieces."""
+"""Reads any two arms off one tally: the differences in kill and in loss, crude and among like pieces.
+
+An arm is an agent, or an agent at one of its strengths; its name stands for it in every frame.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from afterdip.answers.comparison_arms import Arm, whole_agents
 from afterdip.comparison import (
     Difference,
     adjusted_difference,
@@ -40,6 +45,10 @@ class Scope:
             keep &= frame["pest"] == self.pest
         return keep.to_numpy(bool)
 
+    def sessions(self, log: Log) -> pd.DataFrame:
+        """Return the log's sessions of these days, whatever their corals and pests."""
+        return log.sessions[(log.sessions["date"] >= self.start) & (log.sessions["date"] < self.end)]
+
 
 @dataclass(frozen=True, slots=True)
 class Both:
@@ -61,46 +70,42 @@ class Both:
 
 @dataclass(frozen=True, slots=True)
 class ComparisonReader:
-    """One log's tally, cut to a scope."""
+    """One log's tally, cut to a scope, with an arm's name in place of its agent's; `last_days`: see `last_day`."""
 
     tally: ComparisonTally
     scope: Scope
     horizon: int
     level: float
+    arms: dict[str, Arm]
+    last_days: dict[str, int]
 
     @classmethod
     def of(cls, log: Log, scope: Scope) -> ComparisonReader:
-        """Tally the log once and cut it."""
-        whole = tally_comparison(log, since=scope.start, until=scope.end)
-        keep = scope.holds(whole.trays)
-        place = np.cumsum(keep) - 1
-        exits = whole.exits[keep[whole.exits["place"].to_numpy()]]
-        exits = exits.assign(place=place[exits["place"].to_numpy()]).reset_index(drop=True)
-        tally = ComparisonTally(
-            trays=whole.trays[keep].reset_index(drop=True),
-            exits=exits,
-            pests=whole.pests[scope.holds(whole.pests)].reset_index(drop=True),
-            redipped=whole.redipped[scope.holds(whole.redipped)],
-            uncounted=whole.uncounted[scope.holds(whole.uncounted)],
-            before_after=whole.before_after[scope.holds(whole.before_after)].reset_index(drop=True),
-        )
-        return cls(tally, scope, log.settings.horizon_days, log.settings.confidence)
+        """Tally the log once and cut it; every agent is an arm."""
+        tally = _cut(tally_comparison(log, since=scope.start, until=scope.end), scope.holds)
+        arms = {arm.name: arm for arm in whole_agents(scope.sessions(log))}
+        horizon = log.settings.horizon_days
+        return cls(tally, scope, horizon, log.settings.confidence, arms, _last_days(tally, horizon))
 
-    @property
-    def agents(self) -> tuple[str, ...]:
-        """All agents in scope that are no sham, by name."""
-        trays = self.tally.trays
-        return tuple(sorted(trays.loc[~trays["is_control"].astype(bool), "agent"].unique()))
+    def of_arms(self, arms: Iterable[Arm]) -> ComparisonReader:
+        """Return a reader of these arms alone; sessions of none of them are left out."""
+        name = {session: arm.name for arm in arms for session in arm.sessions}
+        part = _cut(self.tally, lambda frame: frame["session"].isin(name).to_numpy(bool))
+        named = {
+            table: frame.assign(agent=frame["session"].map(name).astype(frame["agent"].dtype))
+            for table in ("trays", "pests", "redipped", "uncounted", "before_after")
+            for frame in [getattr(part, table)]
+        }
+        tally = replace(part, **named)
+        own = {arm.name: arm for arm in arms}
+        return replace(self, tally=tally, arms=own, last_days=_last_days(tally, self.horizon))
 
     def last_day(self, agent: str) -> int:
         """Return the last day after a dip on which any piece of the agent was under observation.
 
         That is the horizon where every piece died before it: of the dead nothing is left to be seen.
         """
-        exits = self.tally.exits
-        own = exits[(self.tally.trays["agent"] == agent).to_numpy()[exits["place"].to_numpy()]]
-        last = int(own["day"].max()) if len(own) else 0
-        return max(last, self.horizon) if len(own) and not own["left"].any() else last
+        return self.last_days.get(agent, 0)
 
     def common_day(self, first: str, second: str) -> int:
         """Return the day at which losses are compared: the horizon, or the last that both agents were followed to."""
@@ -201,6 +206,25 @@ class ComparisonReader:
             confidence_level=self.level,
         )
         return replace(found, pests=round(rows["found"].sum()))
+
+
+def _cut(whole: ComparisonTally, holds: Callable[[pd.DataFrame], np.ndarray]) -> ComparisonTally:
+    """Return the rows that `holds` says yes to, exits in the place that their trays then have."""
+    keep = holds(whole.trays)
+    place = np.cumsum(keep) - 1
+    exits = whole.exits[keep[whole.exits["place"].to_numpy()]]
+    others = ("pests", "redipped", "uncounted", "before_after")
+    return ComparisonTally(
+        trays=whole.trays[keep].reset_index(drop=True),
+        exits=exits.assign(place=place[exits["place"].to_numpy()]).reset_index(drop=True),
+        **{name: frame[holds(frame)].reset_index(drop=True) for name in others for frame in [getattr(whole, name)]},
+    )
+
+
+def _last_days(tally: ComparisonTally, horizon: int) -> dict[str, int]:
+    exits = tally.exits.assign(agent=tally.trays["agent"].to_numpy()[tally.exits["place"].to_numpy()])
+    found = exits.assign(left=exits["left"] > 0).groupby("agent").agg({"day": "max", "left": "any"})
+    return {str(a): int(day) if left else max(int(day), horizon) for a, day, left in found.itertuples()}
 
 
 def _both(

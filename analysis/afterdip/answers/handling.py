@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from afterdip.answers.comparison_arms import Arm, Strengths
 from afterdip.answers.comparison_reader import Scope
 from afterdip.answers.labour_cost import CostReader
 from afterdip.answers.removal import SAME_STRENGTH
@@ -17,29 +18,17 @@ _HOURS_PER_THOUSAND = 1000 / 60  # of person-minutes per piece
 
 
 @dataclass(frozen=True, slots=True)
-class Strengths:
-    """The strengths an agent was used at on one axis: lowest, median and highest over its sessions."""
-
-    unit: str
-    sessions: int
-    least: float
-    median: float
-    most: float
-
-    def to_json(self) -> dict:
-        """Return them by name."""
-        return {name: getattr(self, name) for name in self.__slots__}
-
-
-@dataclass(frozen=True, slots=True)
 class Handling:
-    """One agent's handling; text is empty and numbers None where the log does not say.
+    """The handling of one agent, or of one at one strength; text is empty and numbers None where the log says nothing.
 
+    `name` is the arm's; `elsewhere` counts the agent's sessions that are not the arm's, at other or unknown strengths.
     `strengths`: a range an axis, the one of most sessions first, none of a sham or where the log cannot say; `minutes`,
     `minutes_least`, `minutes_most`: exposure, median and range over sessions; `rinses_done`: median.
     """
 
+    name: str
     agent: str
+    elsewhere: int
     active: str
     sessions: int
     strengths: tuple[Strengths, ...]
@@ -58,7 +47,7 @@ class Handling:
 
     @property
     def varied(self) -> bool:
-        """Whether the agent was used at several strengths, by more than measuring can tell."""
+        """Whether several strengths, further apart than measuring can tell, are taken together here."""
         return len(self.strengths) > 1 or any(s.most > SAME_STRENGTH * s.least for s in self.strengths)
 
     def to_json(self) -> dict:
@@ -69,22 +58,25 @@ class Handling:
         return plain | {name: getattr(self, name).to_json() for name in numbers}
 
 
-def handling_of(log: Log, scope: Scope, agents: tuple[str, ...]) -> tuple[Handling, ...]:
-    """Return one row per agent, in the order given, over the sessions in scope."""
+def handling_of(log: Log, scope: Scope, arms: tuple[Arm, ...]) -> tuple[Handling, ...]:
+    """Return one row per arm, in the order given, over its sessions."""
     costs = CostReader.of(log)
-    return tuple(_row(log, scope, costs, agent) for agent in agents)
+    return tuple(_row(log, scope, costs, arm) for arm in arms)
 
 
-def _row(log: Log, scope: Scope, costs: CostReader, agent: str) -> Handling:
-    about = log.agents[log.agents["agent"] == agent].iloc[0]
-    dates = log.sessions["date"]
-    sessions = log.sessions[(log.sessions["agent"] == agent) & (dates >= scope.start) & (dates < scope.end)]
+def _row(log: Log, scope: Scope, costs: CostReader, arm: Arm) -> Handling:
+    about = log.agents[log.agents["agent"] == arm.agent].iloc[0]
+    all_of_agent = scope.sessions(log)
+    all_of_agent = all_of_agent[all_of_agent["agent"] == arm.agent]
+    sessions = all_of_agent[all_of_agent["session"].isin(arm.sessions)]
     minutes = sessions["exposure_min"].dropna()
     trays = costs.survival.trays
-    keep = scope.holds(trays) & (trays["agent"] == agent).to_numpy()
-    hours, cost = _hours_and_cost(costs, agent, keep, log.settings.confidence)
+    keep = scope.holds(trays) & trays["session"].isin(arm.sessions).to_numpy()
+    hours, cost = _hours_and_cost(costs, arm, keep, log.settings.confidence)
     return Handling(
-        agent=agent,
+        name=arm.name,
+        agent=arm.agent,
+        elsewhere=len(all_of_agent) - len(sessions),
         active=_text(about["active"]),
         sessions=len(sessions),
         strengths=_strengths(sessions),
@@ -106,19 +98,16 @@ def _row(log: Log, scope: Scope, costs: CostReader, agent: str) -> Handling:
 def _strengths(sessions: pd.DataFrame) -> tuple[Strengths, ...]:
     """Return the range on every axis; strengths of different axes cannot be put on one."""
     used = sessions[sessions["strength"].notna() & ~sessions["is_control"]]
-    found = [
-        Strengths(str(unit), len(x), float(x.min()), float(x.median()), float(x.max()))
-        for unit, x in used.groupby("strength_unit")["strength"]
-    ]
+    found = [Strengths.of(on_axis) for _, on_axis in used.groupby("strength_unit")]
     return tuple(sorted(found, key=lambda s: (-s.sessions, s.unit)))
 
 
-def _hours_and_cost(costs: CostReader, agent: str, keep: np.ndarray, level: float) -> tuple[Estimate, Estimate]:
+def _hours_and_cost(costs: CostReader, arm: Arm, keep: np.ndarray, level: float) -> tuple[Estimate, Estimate]:
     """Return hours per thousand pieces at their first dip, and cost per clean surviving piece."""
     if not keep.any():
         none = cannot_say("no session in this period", confidence_level=level)
         return none, none
-    cell = costs.cell(agent, {"agent": agent}, keep)
+    cell = costs.cell(arm.name, {"agent": arm.agent}, keep)
     per_piece = cell.inputs.person_min
     if per_piece.estimate is None:
         return per_piece, cell.cost.per_clean_survivor

@@ -1,6 +1,8 @@
-"""Counts in words: one piece, two pieces."""
+"""Counts and strengths in words: one piece, two pieces, 500 mg/L."""
 
 from __future__ import annotations
+
+from decimal import Decimal
 
 
 def counted(n: int, one: str, many: str = "") -> str:
@@ -15,3 +17,16 @@ def so_many(part: int, whole: int, one: str, verbs: tuple[str, str], many: str =
 
 def _apart(n: int) -> str:
     return f"{n:,}".replace(",", "\u202f")
+
+
+def strength_words(*strengths: tuple[float, str]) -> str:
+    """Return strengths and their units to three figures: "0.0835 mg/L", "150, 300 and 24 700 mg/L"."""
+    values: dict[str, list[str]] = {}
+    for value, unit in strengths:
+        values.setdefault(unit, []).append(f"{Decimal(f'{value:.3g}'):,f}".replace(",", "\u202f"))
+    return and_so_on([f"{and_so_on(found)} {unit}" for unit, found in values.items()])
+
+
+def and_so_on(words: list[str]) -> str:
+    """Return "a, b and c"."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""

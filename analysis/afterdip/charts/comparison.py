@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
-from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, agent_styles, in_legend, say_instead
+from afterdip.answers.words import strength_words
+from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, AgentStyle, agent_styles, in_legend, say_instead
 
 if TYPE_CHECKING:
     from afterdip.answers.comparison import ComparisonAnswer
-    from afterdip.answers.comparison_page import ComparisonPage
+    from afterdip.answers.comparison_page import AgentPoint, ComparisonPage
 
 TOO_FEW = "Too few to say"
 _PERCENT = PercentFormatter(1.0, decimals=0)
@@ -83,26 +85,45 @@ def draw_differences(ax: Axes, answer: ComparisonAnswer | None) -> None:
 
 
 def draw_plane(ax: Axes, page: ComparisonPage) -> None:
-    """Draw every agent's kill against its loss with limits, ringed where nothing beats it on both."""
+    """Draw every arm's kill against its loss with limits, ringed where nothing beats it on both.
+
+    Strengths of one agent share its look, stand beside their points and are joined by a line from the weakest on.
+    """
     known = [p for p in page.agents if p.kill.known and p.loss.known]
     if not known:
         say_instead(ax, f"{TOO_FEW}: no agent has both kill and loss.")
         return
-    styles = agent_styles(p.agent for p in page.agents)
+    styles = agent_styles(p.arm.agent for p in page.agents)
     ax.axhline(page.target_kill, color=QUIET, linewidth=0.8, linestyle=(0, (1, 2)))
     ax.axvline(page.target_loss, color=QUIET, linewidth=0.8, linestyle=(0, (1, 2)))
-    for p in known:
-        style, x, y = styles[p.agent], p.loss.estimate, p.kill.estimate
-        ax.plot([p.loss.low, p.loss.high], [y, y], color=style.color, linewidth=1.4, alpha=0.7)
-        ax.plot([x, x], [p.kill.low, p.kill.high], color=style.color, linewidth=1.4, alpha=0.7)
-        ax.plot([x], [y], style.marker, color=style.color, markersize=7, markeredgecolor="white",
-                label=in_legend(p.agent))  # fmt: skip
-        if p.unbeaten:
-            ax.plot([x], [y], "o", markersize=14, markerfacecolor="none", markeredgecolor=style.color)
+    for agent, some in groupby(known, key=lambda p: p.arm.agent):
+        _draw_agent(ax, list(some), styles[agent])
     ax.set_xlim(0, max(p.loss.high for p in known) * 1.05)
     ax.set_ylim(max(0.0, min(p.kill.low for p in known) - 0.05), 1.01)
     ax.set_xlabel(f"pieces dead by day {page.horizon_days}")
     ax.set_ylabel("pests killed, of all found")
     ax.xaxis.set_major_formatter(_PERCENT)
     ax.yaxis.set_major_formatter(_PERCENT)
-    ax.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
+    if page.apart:  # names with strengths are long: above, they leave the picture its width
+        ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, columnspacing=1.2, handlelength=1.4)
+    else:
+        ax.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
+
+
+def _draw_agent(ax: Axes, points: list[AgentPoint], style: AgentStyle) -> None:
+    """Draw one agent's points: one, or one a strength from the weakest on."""
+    at = [(p.loss.estimate, p.kill.estimate) for p in points]
+    name, several = points[0].agent, len(points) > 1
+    if several:
+        name = f"{points[0].arm.agent}, {' and '.join(dict.fromkeys(p.arm.strength.unit for p in points))}"
+        ax.plot(*zip(*at, strict=True), color=style.color, linewidth=1.0, linestyle=(0, (4, 2)))
+    for p, (x, y) in zip(points, at, strict=True):
+        ax.plot([p.loss.low, p.loss.high], [y, y], color=style.color, linewidth=1.4, alpha=0.35 if several else 0.7)
+        ax.plot([x, x], [p.kill.low, p.kill.high], color=style.color, linewidth=1.4, alpha=0.35 if several else 0.7)
+        if p.unbeaten:
+            ax.plot([x], [y], "o", markersize=14, markerfacecolor="none", markeredgecolor=style.color)
+        if several:
+            ax.annotate(strength_words((p.arm.strength.median, "")).strip(), (x, y), xytext=(7, -3),
+                        textcoords="offset points", va="top", color=style.color, fontsize=SMALL)  # fmt: skip
+    ax.plot(*zip(*at, strict=True), style.marker, color=style.color, markersize=7, markeredgecolor="white",
+            label=in_legend(name))  # fmt: skip

@@ -16,7 +16,8 @@ from afterdip.cli.common import DONE, a_day, a_path, add_log, as_of_day, log_pat
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_log(parser)
-    parser.add_argument("--first", metavar="AGENT", required=True, help="one agent, as the log names it")
+    one = "one agent, as the log names it; 'AGENT at 500 mg/L' for one of its strengths, else all are taken together"
+    parser.add_argument("--first", metavar="AGENT", required=True, help=one)
     parser.add_argument("--second", metavar="AGENT", required=True, help="the other agent")
     parser.add_argument("--coral-group", metavar="GROUP", default="", help="only this coral group")
     parser.add_argument("--pest", metavar="PEST", default="", help="only this pest")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from afterdip.answers.words import so_many
+from afterdip.answers.words import so_many, strength_words
 from afterdip.report.site import span_in_words
 from afterdip.report.todo import winners
 from afterdip.report.words import listed, plural
@@ -13,28 +13,74 @@ from afterdip.tables.base import count
 
 def choices(results: dict) -> Iterator[str]:
     """Yield which agents are told apart among like corals, and where a strength meets both targets."""
-    if pairs := results.get("comparison", {}).get("pairs"):
+    pairs = results.get("comparison", {}).get("pairs", [])
+    if pairs:
         yield _told_apart(pairs, span_in_words(results, "comparison"))
     if windows := results.get("dose_response", {}).get("windows"):
-        yield _strengths(windows)
+        yield _strengths(windows, _arms_by_strength(pairs))
 
 
 def _told_apart(pairs: list[dict], span: str) -> str:
-    alike = [f"{pair['first']} and {pair['second']}" for pair in pairs if pair["verdict"] == "equivalent"]
+    arms = _arms(pairs)
+    alike = [_named([pair["first"], pair["second"]], arms) for pair in pairs if pair["verdict"] == "equivalent"]
     undecided = sum(pair["verdict"] == "undecided" for pair in pairs)
-    told = [f"{name} is better than {listed(others, most=20)}" for name, others in winners(pairs).items()]
+    told = [f"{name} is better than {_named(others, arms)}" for name, others in winners(pairs).items()]
     told += [f"{names} do alike" for names in alike]
-    rest = f"{so_many(undecided, len(pairs), 'pair of agents', ('is', 'are'), 'pairs of agents')} undecided"
+    of = "pair of agents and strengths" if _arms_by_strength(pairs) else "pair of agents"
+    rest = f"{so_many(undecided, len(pairs), of, ('is', 'are'), of.replace('pair', 'pairs', 1))} undecided"
     said = [*told, rest] if undecided else told
     return f"Among like corals {'; '.join(said)} ({span})."
 
 
-def _strengths(windows: list[dict]) -> str:
-    """Say in how many pairings some strength surely meets both targets, and of which agents, the most first."""
+def _arms(pairs: list[dict]) -> dict[str, dict]:
+    """Return what is compared by name: an agent, or an agent at one strength."""
+    return {arm["name"]: arm for pair in pairs for arm in pair["arms"]}
+
+
+def _arms_by_strength(pairs: list[dict]) -> list[dict]:
+    return [arm for arm in _arms(pairs).values() if arm["strength"]]
+
+
+def _named(names: list[str], arms: dict[str, dict]) -> str:
+    """Return names in words, strengths of one agent together: "OIL and IOD at 250 and 500 mg/L"."""
+    at: dict[str, list[dict]] = {}
+    for name in names:
+        arm = arms[name]
+        at.setdefault(arm["agent"] if arm["strength"] else name, []).append(arm)
+    return listed([_at(name, some) if some[0]["strength"] else name for name, some in at.items()], most=20)
+
+
+def _at(agent: str, arms: list[dict]) -> str:
+    by_strength = sorted(arms, key=lambda arm: (arm["strength"]["unit"], arm["strength"]["median"]))
+    return f"{agent} at {strength_words(*((a['strength']['median'], a['strength']['unit']) for a in by_strength))}"
+
+
+def _strengths(windows: list[dict], arms: list[dict]) -> str:
+    """Say in how many pairings some strength surely meets both targets, and of which agents, the most first.
+
+    Of strengths that were compared as well it says for how many they do: one place for both.
+    """
     held = [window["agent"] for window in windows if not window["empty"]]
     pairings = f"{plural(len(windows), 'pairing')} of agent, pest stage and coral"
     if not held:
         return f"No strength tried is shown to meet both targets, in any of {pairings}."
     agents = sorted(set(held), key=lambda agent: (-held.count(agent), agent))
-    named = listed([f"{agent} ({count(held.count(agent))})" for agent in agents], most=20)
-    return f"A strength tried that surely meets both targets is shown in {count(len(held))} of {pairings}: {named}."
+    named = [f"{agent} ({count(held.count(agent))}{_inside(agent, windows, arms)})" for agent in agents]
+    told = listed(named, most=20)
+    return f"A strength tried that surely meets both targets is shown in {count(len(held))} of {pairings}: {told}."
+
+
+def _inside(agent: str, windows: list[dict], arms: list[dict]) -> str:
+    """Say for how many of an agent's pairings a strength of its that is compared above is shown to be such a one."""
+    own = [window for window in windows if window["agent"] == agent and not window["empty"]]
+    strengths = [arm["strength"] for arm in arms if arm["agent"] == agent]
+    told = []
+    for at in sorted(strengths, key=lambda strength: (strength["unit"], strength["median"])):
+        holds = sum(
+            window["strength_unit"] == at["unit"]
+            and window["low"]["estimate"] <= at["median"] <= window["high"]["estimate"]
+            for window in own
+        )
+        if holds:
+            told.append(f"{strength_words((at['median'], at['unit']))} in {count(holds)}")
+    return f"; of the strengths compared above {listed(told, most=20)}" if told else ""

@@ -88,15 +88,16 @@ def _agents_that_fail(results: dict) -> Iterator[Action]:
 
 
 def _better_than(short: list[str], results: dict) -> Iterator[str]:
-    """Yield which agents, not failing themselves, are better than some that fall short, as the pairs compared say."""
-    failing = {*short, *over_the_limit(results)}
-    for agent, others in winners(results.get("comparison", {}).get("pairs", [])).items():
-        if agent not in failing and (beaten := [other for other in others if other in short]):
-            yield f"among like corals {agent} is better than {listed(beaten)}"
+    """Yield which arms, of agents not failing themselves, are better than some of those that fall short."""
+    failing, pairs = {*short, *over_the_limit(results)}, results.get("comparison", {}).get("pairs", [])
+    agent_of = {arm["name"]: arm["agent"] for pair in pairs for arm in pair["arms"]}  # an arm may be of one strength
+    for name, others in winners(pairs).items():
+        if agent_of[name] not in failing and (beaten := [other for other in others if agent_of[other] in short]):
+            yield f"among like corals {name} is better than {listed(beaten)}"
 
 
 def winners(pairs: list[dict]) -> dict[str, list[str]]:
-    """Return the agents a verdict calls better, with those they are better than; who beats most stands first."""
+    """Return the arms a verdict calls better, with those they are better than; who beats most stands first."""
     better: dict[str, list[str]] = {}
     for pair in pairs:
         if pair["verdict"] in ("first", "second"):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from afterdip.answers.words import so_many
+from afterdip.comparison import MINIMUM_SESSIONS
 from afterdip.tables.base import Table, count, digits, out_of, per_cent, points
 from afterdip.tables.handling import NONE, strengths_sentence
 
@@ -28,7 +30,17 @@ def verdict_sentence(answer: ComparisonAnswer | None) -> str:
     }[j.verdict.word]
     kill = _outcome(j, j.verdict.kill, j.kill.adjusted.difference, "kills more", "kill")
     loss = _outcome(j, j.verdict.loss, j.loss.adjusted.difference, "loses fewer pieces", "loss")
-    return f"{lead}: {kill}; {loss}. Differences are {j.first} minus {j.second}.{_authority(answer)}"
+    return f"{lead}: {kill}; {loss}. Differences are {j.first} minus {j.second}.{_gentler(answer)}{_authority(answer)}"
+
+
+def _gentler(answer: ComparisonAnswer) -> str:
+    """Say what two strengths of one agent, not dealt by lot, may differ in beside the strength."""
+    if not answer.judged.one_agent or sum(answer.randomised) == sum(answer.sessions):
+        return ""
+    return (
+        " Sicker corals are often given the weaker bath: like is compared with like as far as the log tells, and what "
+        "it does not record may still differ."
+    )
 
 
 def _authority(answer: ComparisonAnswer) -> str:
@@ -70,7 +82,10 @@ def targets_sentence(answer: ComparisonAnswer | None) -> str:
         kill, loss = answer.targets[name]["kill"], answer.targets[name]["loss"]
         parts.append(f"{agent} {words[kill]} the kill target and {words[loss]} the loss target")
     kill, loss = (digits(100 * x, 1).removesuffix(".0") for x in (answer.target_kill, answer.target_loss))
-    return f"Against the farm's targets (kill at least {kill} %, loss over sham at most {loss} %), {'; '.join(parts)}."
+    said = f"Against the farm's targets (kill at least {kill} %, loss over sham at most {loss} %), {'; '.join(parts)}."
+    if all(arm.strength is None for arm in answer.judged.arms):
+        return said
+    return f"{said} That is over all pests and corals both had; the page on strength asks it of each kind."
 
 
 def needed_sentence(answer: ComparisonAnswer | None) -> str:
@@ -186,7 +201,7 @@ def pairs_table(page: ComparisonPage) -> Table:
     """Set every pair of agents, those told apart first."""
     rows = tuple(
         (
-            f"{p.first} – {p.second}",
+            _names(p),
             _word(p),
             points(p.kill.adjusted.difference),
             points(p.loss.adjusted.difference),
@@ -194,18 +209,37 @@ def pairs_table(page: ComparisonPage) -> Table:
         )
         for p in page.pairs
     )
-    n = len(page.pairs)
+    of = "agents and strengths" if page.apart else "agents"
     note = (
         f"First named minus second, like with like, {page.confidence_level:.0%} limits, the session as the unit. "
-        f"Better is said only at {digits(100 * page.superior_level, 2)}\u00a0%: with all {count(n)} pairs alike in "
-        "truth, any false verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like "
-        "pieces, to settle a difference as small as the farm's margin; a larger one needs fewer. Kill against loss: "
+        f"Better is said only at {digits(100 * page.superior_level, 2)}\u00a0%{_able(page)} alike in truth, any false "
+        "verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like pieces, to settle "
+        "a difference as small as the farm's margin; a larger one needs fewer. Kill against loss: "
         "one kills more, the other loses fewer pieces, and more sessions will not settle it."
     )
+    if joined(page):
+        note += (
+            " Two strengths of one agent: sicker corals are often given the weaker bath, and what the log does not "
+            "record may still differ."
+        )
     if page.unpaired:
-        note += f" Agents with fewer sessions than these are left out: {count(page.unpaired)}."
+        note += f" {of.capitalize()} with fewer sessions than these are left out: {count(page.unpaired)}."
     columns = ("", "did better", "difference in kill", "difference in loss", "sessions needed")
-    return Table("Every pair of agents", columns, rows, note)
+    return Table(f"Every pair of {of}", columns, rows, note)
+
+
+def _names(pair: Judgement) -> str:
+    """Return "A – B", or "A at 5 mg/L – at 10 mg/L" of two strengths of one agent."""
+    return f"{pair.first} – {pair.second.removeprefix(f'{pair.arms[0].agent} ') if pair.one_agent else pair.second}"
+
+
+def _able(page: ComparisonPage) -> str:
+    """Say how many pairs share the error: those that have the sessions for a verdict."""
+    n = len(page.pairs)
+    if page.pairs_able == n:
+        return f": with all {count(n)} pairs"
+    able = so_many(page.pairs_able, n, "pair", ("has", "have"))
+    return f", as {able} the {MINIMUM_SESSIONS} sessions a side for a verdict: with all"
 
 
 def _word(pair: Judgement) -> str:
@@ -214,15 +248,23 @@ def _word(pair: Judgement) -> str:
     return {"first": pair.first, "second": pair.second}.get(pair.verdict.word, pair.verdict.word)
 
 
+def joined(page: ComparisonPage) -> bool:
+    """Whether two strengths of one agent are judged apart."""
+    return len({arm.agent for arm in page.apart}) < len(page.apart)
+
+
 def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
     level = f"{page.confidence_level:.0%} limits, the session as the unit"
     best = [p.agent for p in page.agents if p.unbeaten]
     plane = "; ".join(f"{p.agent} kill {per_cent(p.kill)}, loss {per_cent(p.loss)}" for p in page.agents)
+    by_strength = " or strength" if page.apart else ""
+    lines = "A line joins the strengths of one agent, from the weakest. " if joined(page) else ""
     captions = {
         "plane": {
-            "alt": f"Kill against loss, one point per agent: {plane or 'no agents'}.",
-            "caption": f"Kill and loss by day {page.horizon_days} of each agent over all its pieces; bars: {level}. "
+            "alt": f"Kill against loss, one point per agent{by_strength}: {plane or 'no agents'}.",
+            "caption": f"Kill and loss by day {page.horizon_days} of each agent{by_strength} over all its pieces; "
+            f"bars: {level}. {lines}"
             f"Nothing beats on both: {', '.join(best) or 'cannot say'} (ringed; by the points, no verdict). "
             "Agents met different corals: the pairs below compare like with like.",
         },

@@ -2,27 +2,69 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import groupby
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, three_figures
+from afterdip.answers.comparison_arms import OFTEN
+from afterdip.answers.words import and_so_on, strength_words
+from afterdip.tables.base import Table, count, digits, number, plural, three_figures
 
 if TYPE_CHECKING:
     from afterdip.answers.comparison import ComparisonAnswer
+    from afterdip.answers.comparison_arms import LeftOut
+    from afterdip.answers.comparison_page import ComparisonPage
     from afterdip.answers.handling import Handling
 
+_TOGETHER = "An agent's strengths are taken together here."
 NONE = "Fewer than two agents were used in this period: there is nothing to compare."
 
 
 def strengths_sentence(answer: ComparisonAnswer) -> str:
-    """Say at which strengths the agents were used where any was used at several: a verdict is of them all together."""
-    varied = [row for row in answer.handling if row.varied]
-    if not varied:
-        return ""
-    used = "; ".join(f"{row.agent} {_strengths(row)}" for row in varied)
-    return (
-        f"An agent's strengths are taken together here (lowest – median – highest: {used}): a verdict is of the "
-        "strengths as used, and of no one of them. The page on strength and the working window sets them apart."
-    )
+    """Say of which strengths the verdict is: several of an agent taken together, or one and not its others."""
+    parts = []
+    if varied := [row for row in answer.handling if row.varied and row.name == row.agent]:
+        used = "; ".join(f"{row.agent} {_strengths(row)}" for row in varied)
+        parts.append(
+            f"An agent's strengths are taken together here (lowest – median – highest: {used}): a verdict is of the "
+            "strengths as used, and of no one of them. The page on strength and the working window sets them apart."
+        )
+    first, second = answer.handling
+    left = {row.agent: row.elsewhere for row in answer.handling}
+    if first.agent == second.agent:
+        left = {first.agent: first.elsewhere - second.sessions}
+    if others := [f"{plural(n, 'session')} of {agent}" for agent, n in left.items() if n]:
+        parts.append(f"At other or unknown strengths, and not compared here: {and_so_on(others)}.")
+    return " ".join(parts)
+
+
+def arms_sentence(page: ComparisonPage) -> str:
+    """Say which agents are judged by strength and what that leaves out, and whose strengths are taken together."""
+    parts = []
+    if page.apart:
+        agents = and_so_on(list(dict.fromkeys(arm.agent for arm in page.apart)))
+        parts.append(
+            f"The strengths of {agents} are judged apart, those used in {OFTEN} sessions or more, at the minutes as "
+            "used."
+        )
+    if page.left_out:
+        parts.append(f"Left out, being used less often: {'; '.join(_left_out(page.left_out))}.")
+    if mixed := [point.agent for point in page.agents if point.arm.mixed]:
+        parts.append(
+            f"Taken together are the strengths of {and_so_on(mixed)}: they run into one another, or none was used in "
+            f"{OFTEN} sessions."
+        )
+    return " ".join(parts)
+
+
+def _left_out(left: tuple[LeftOut, ...]) -> Iterator[str]:
+    """Yield "IOD at 250 and 500 mg/L (20 sessions)" an agent; of strengths close together their median."""
+    for agent, some in groupby(left, key=lambda part: part.agent):
+        own = list(some)
+        known = strength_words(*((part.strength.median, part.strength.unit) for part in own if part.strength))
+        unknown = "unknown strengths" if any(part.strength is None for part in own) else ""
+        places = " and ".join(filter(None, (known, unknown)))
+        yield f"{agent} at {places} ({plural(sum(part.sessions for part in own), 'session')})"
 
 
 def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Table:
@@ -48,11 +90,12 @@ def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Ta
             number(second.cost_per_clean_piece, 2, unit=unit),
         ),
     )
+    together = "" if first.name != first.agent or second.name != second.agent else f"{_TOGETHER} "
     note = (
-        "An agent's strengths are taken together on this page. Hours at the first dip; the cost counts labour, agent, "
+        f"{together}Hours at the first dip; the cost counts labour, agent, "
         "re-dips and lost pieces. Label and safety data sheet rule; prescription medicines need a veterinarian."
     )
-    return Table("Handling", ("", first.agent, second.agent), rows, note)
+    return Table("Handling", ("", first.name, second.name), rows, note)
 
 
 def _strengths(row: Handling) -> str:
