@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import pandas as pd
+import numpy as np
 
 from afterdip.answers.comparison_reader import ComparisonReader
 from afterdip.comparison import Difference, Margins
@@ -76,7 +76,7 @@ def still_needed(
         assumed.append(name)
         per_session, dead = _per_session(reader, name, first, second)
         mean = float(per_session.mean()) if len(per_session) else 10.0
-        spread = float(per_session.std(ddof=0) / mean) if len(per_session) else 0.0
+        spread = float(per_session.std() / mean) if len(per_session) else 0.0
         share = float(dead / per_session.sum()) if len(per_session) else (0.9 if name == "kill" else 0.05)
         parts[name] = sessions_needed(
             share, margin, mean_size=mean, correlation=ASSUMED_CORRELATION, size_cv=spread, power=POWER
@@ -84,10 +84,12 @@ def still_needed(
     return Needed(parts["kill"], parts["loss"], tuple(assumed), *have)
 
 
-def _per_session(reader: ComparisonReader, outcome: str, first: str, second: str) -> tuple[pd.Series, float]:
+def _per_session(reader: ComparisonReader, outcome: str, first: str, second: str) -> tuple[np.ndarray, float]:
     """Return how many pests or pieces each session of the two had, and how many of all of them died."""
     if outcome == "kill":
-        pests = reader.tally.pests[reader.tally.pests["agent"].isin([first, second])]
-        return pests.groupby("session")["found"].sum(), pests["killed"].sum()
-    losses = reader.losses(first, second, day=reader.common_day(first, second))
-    return losses.groupby("session")["total"].sum(), losses["events"].sum()
+        rows, whole, died = reader.tally.pests, "found", "killed"
+        rows = rows[rows["agent"].isin([first, second])]
+    else:
+        rows, whole, died = reader.losses(first, second, day=reader.common_day(first, second)), "total", "events"
+    _, place = np.unique(rows["session"].to_numpy(str), return_inverse=True)
+    return np.bincount(place, rows[whole].to_numpy(float)), float(rows[died].sum())

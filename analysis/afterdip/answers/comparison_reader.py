@@ -70,7 +70,10 @@ class Both:
 
 @dataclass(frozen=True, slots=True)
 class ComparisonReader:
-    """One log's tally, cut to a scope, with an arm's name in place of its agent's; `last_days`: see `last_day`."""
+    """One log's tally, cut to a scope, with an arm's name in place of its agent's.
+
+    `last_days`: see `last_day`; `at_horizon`: the `losses` of all arms by the horizon, asked for by almost every pair.
+    """
 
     tally: ComparisonTally
     scope: Scope
@@ -78,6 +81,7 @@ class ComparisonReader:
     level: float
     arms: dict[str, Arm]
     last_days: dict[str, int]
+    at_horizon: pd.DataFrame
 
     @classmethod
     def of(cls, log: Log, scope: Scope) -> ComparisonReader:
@@ -85,7 +89,7 @@ class ComparisonReader:
         tally = _cut(tally_comparison(log, since=scope.start, until=scope.end), scope.holds)
         arms = {arm.name: arm for arm in whole_agents(scope.sessions(log))}
         horizon = log.settings.horizon_days
-        return cls(tally, scope, horizon, log.settings.confidence, arms, _last_days(tally, horizon))
+        return cls(tally, scope, horizon, log.settings.confidence, arms, *_followed(tally, horizon))
 
     def of_arms(self, arms: Iterable[Arm]) -> ComparisonReader:
         """Return a reader of these arms alone; sessions of none of them are left out."""
@@ -98,7 +102,7 @@ class ComparisonReader:
         }
         tally = replace(part, **named)
         own = {arm.name: arm for arm in arms}
-        return replace(self, tally=tally, arms=own, last_days=_last_days(tally, self.horizon))
+        return ComparisonReader(tally, self.scope, self.horizon, self.level, own, *_followed(tally, self.horizon))
 
     def last_day(self, agent: str) -> int:
         """Return the last day after a dip on which any piece of the agent was under observation.
@@ -113,17 +117,11 @@ class ComparisonReader:
 
     def losses(self, *agents: str, day: int, coral_group: str = "") -> pd.DataFrame:
         """Return the agents' trays of which anything is known, with total, events and deaths by `day`."""
-        trays, exits = self.tally.trays, exits_told_at(self.tally.exits, day)
-        agent, place = trays["agent"].to_numpy(str), exits["place"].to_numpy()
-        chosen = np.isin(agent, agents)
-        rows = chosen[place]
-        columns = (exits[name].to_numpy()[rows] for name in ("day", "dead", "left"))
-        fates = fates_at(*columns, place[rows], agent[place[rows]], horizon=max(1, day), n_cells=len(agent))
-        keep = chosen & (fates.total > 0)
+        rows = self.at_horizon if day == self.horizon else _losses(self.tally, day)
+        keep = rows["agent"].isin(agents)
         if coral_group:
-            keep &= (trays["coral_group"] == coral_group).to_numpy()
-        counts = {name: getattr(fates, name)[keep] for name in ("total", "events", "deaths")}
-        return trays[keep].assign(**counts)
+            keep &= rows["coral_group"] == coral_group
+        return rows[keep]
 
     def loss(self, first: str, second: str, coral_group: str = "") -> Both:
         """Compare deaths by `common_day`, trays that left early counted as far as they were followed.
@@ -221,10 +219,22 @@ def _cut(whole: ComparisonTally, holds: Callable[[pd.DataFrame], np.ndarray]) ->
     )
 
 
-def _last_days(tally: ComparisonTally, horizon: int) -> dict[str, int]:
+def _followed(tally: ComparisonTally, horizon: int) -> tuple[dict[str, int], pd.DataFrame]:
+    """Return each arm's last day and the losses of all by the horizon."""
     exits = tally.exits.assign(agent=tally.trays["agent"].to_numpy()[tally.exits["place"].to_numpy()])
     found = exits.assign(left=exits["left"] > 0).groupby("agent").agg({"day": "max", "left": "any"})
-    return {str(a): int(day) if left else max(int(day), horizon) for a, day, left in found.itertuples()}
+    last = {str(a): int(day) if left else max(int(day), horizon) for a, day, left in found.itertuples()}
+    return last, _losses(tally, horizon)
+
+
+def _losses(tally: ComparisonTally, day: int) -> pd.DataFrame:
+    """Return every tray of which anything is known, with total, events and deaths by `day`, each arm by itself."""
+    trays, exits = tally.trays, exits_told_at(tally.exits, day)
+    agent, place = trays["agent"].to_numpy(str), exits["place"].to_numpy()
+    columns = (exits[name].to_numpy() for name in ("day", "dead", "left"))
+    fates = fates_at(*columns, place, agent[place], horizon=max(1, day), n_cells=len(agent))
+    keep = fates.total > 0
+    return trays[keep].assign(**{name: getattr(fates, name)[keep] for name in ("total", "events", "deaths")})
 
 
 def _both(
