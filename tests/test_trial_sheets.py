@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from afterdip.answers.comparison import answer_comparison
 from afterdip.answers.trial import answer_trial
 from afterdip.cli import main
 from afterdip.log import read_log
@@ -89,6 +90,25 @@ def test_three_agents_make_three_pairs(demo):
     plan = answer_trial(demo, agents=(*AGENTS, "salt-step"), as_of=AS_OF, blocks=3, trays_per_session=2)
     assert len(plan.needed) == 3
     assert all(len(block.trays) == 6 for block in plan.blocks)
+
+
+def test_two_strengths_of_one_agent_are_dealt_and_the_form_names_the_agent(demo):
+    """Half the usual strength of peroxide against double: of the demo's own sessions, 300 and 1,200 mg/L."""
+    names = ("peroxide-short at 300 mg/L", "peroxide-short at 1200 mg/L")
+    plan = answer_trial(demo, agents=names, as_of=AS_OF, blocks=2)
+    assert [arm.strength.median for arm in plan.arms] == pytest.approx([300, 1200], rel=0.001)
+    assert {agent for block in plan.blocks for _, _, agent in block.sessions} == set(plan.agents)
+    columns, rows = form_tables(plan)["sessions"]
+    assert {row[columns.index("agent")] for row in rows} == {"peroxide-short"}
+    assert "Keep each bath at the strength dealt to it." in plan_sentence(plan)
+    mixed = plan_sentence(answer_trial(demo, agents=(names[0], "salt-step"), as_of=AS_OF, blocks=2))
+    assert "Strengths are dealt where they are named: keep every other agent at one." in mixed
+    needed = plan.needed[plan.agents].kill
+    assert needed.total == answer_comparison(
+        demo, first=names[0], second=names[1], as_of=AS_OF
+    ).judged.needed.kill.total
+    with pytest.raises(ValueError, match="itself: peroxide-short"):
+        answer_trial(demo, agents=("peroxide-short", names[0]), as_of=AS_OF)
 
 
 def test_misuse_is_refused(demo, tmp_path):

@@ -183,16 +183,6 @@ def scope_of(log: Log, *, coral_group: str | None, pest: str | None, start: str 
     return Scope(begin, after, coral_group or "", pest or "")
 
 
-def check_agents(log: Log, names: tuple[str, ...]) -> None:
-    """Refuse agents the log does not know and the same agent twice."""
-    known = sorted(log.agents["agent"])
-    for name in names:
-        if name not in known:
-            raise ValueError(f"the log has no agent '{name}'; it has {', '.join(known)}")
-    if len(set(names)) < len(names):
-        raise ValueError(f"an agent cannot be compared with itself: {', '.join(names)}")
-
-
 def judge(
     reader: ComparisonReader, first: str, second: str, *, margins: Margins, superior_level: float = SUPERIOR_LEVEL
 ) -> Judgement:

@@ -8,7 +8,8 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from afterdip.answers.comparison import check_agents, judge, scope_of
+from afterdip.answers.comparison import judge, scope_of
+from afterdip.answers.comparison_arms import Arm, named_arms
 from afterdip.answers.comparison_needed import ASSUMED_CORRELATION, Needed
 from afterdip.answers.comparison_reader import ComparisonReader
 from afterdip.comparison import MINIMUM_SESSIONS, SUPERIOR_LEVEL, Margins
@@ -42,7 +43,7 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class TrialPlan:
-    """A planned comparison: `needed` per pair of agents, sheets for `blocks`, and what it was reckoned from.
+    """A planned comparison: `needed` per pair of arms by name, sheets for `blocks`, and what it was reckoned from.
 
     `sessions_by_survival`: sessions per agent for a log-rank test of a loss at the farm's target against one a margin
     above it. `sessions_per_agent` is what the verdict needs, every pair counted. `shown_by_blocks`: the differences in
@@ -50,7 +51,7 @@ class TrialPlan:
     one of the agents is not for.
     """
 
-    agents: tuple[str, ...]
+    arms: tuple[Arm, ...]
     seed: int
     needed: dict[tuple[str, str], Needed]
     sessions_per_agent: int
@@ -66,10 +67,16 @@ class TrialPlan:
     blocks: tuple[Block, ...]
     left_out: tuple[str, ...]
 
+    @property
+    def agents(self) -> tuple[str, ...]:
+        """The arms' names: agents, or strengths of them."""
+        return tuple(arm.name for arm in self.arms)
+
     def to_json(self) -> dict:
         """Return plan, key and sheets as data."""
         return {
             "agents": list(self.agents),
+            "arms": [arm.to_json() for arm in self.arms],
             "seed": self.seed,
             "sessions_per_agent": self.sessions_per_agent,
             "sessions_by_survival": self.sessions_by_survival,
@@ -103,27 +110,30 @@ def answer_trial(
 ) -> TrialPlan:
     """Plan a trial of two agents or more: sessions needed, and `blocks` tray sheets dealt by lot from `seed`.
 
-    A block is one coral group of one mother lot, its trays dealt to one session per agent. Blocks follow the farm's
-    own mix of the last year, coral groups left out that one of the agents is not for. Session and tray keys begin with
-    `prefix`, which no key of the log may do: ValueError. Raises ValueError for fewer than two agents, unknown ones,
-    and a log in which no coral group is left.
+    "agent at 500 mg/L" is one strength of an agent, as far as the log has it (`named_arms`). A block is one coral
+    group of one mother lot, its trays dealt to one session per agent. Blocks follow the farm's own mix of the last
+    year, coral groups left out that one of the agents is not for. Session and tray keys begin with `prefix`, which no
+    key of the log may do: ValueError. Raises ValueError for fewer than two agents, unknown ones, and a log in which no
+    coral group is left.
     """
     if len(agents) < 2:
         raise ValueError(f"a trial needs two agents or more, got {len(agents)}")
-    check_agents(log, agents)
+    scope = scope_of(log, coral_group=None, pest=None, start=None, end=as_of)
+    arms = named_arms(scope.sessions(log), agents, log.agents["agent"])
+    agents = tuple(arm.name for arm in arms)
     taken = {k for k in (*log.sessions["session"], *log.trays["tray"]) if str(k).startswith(f"{prefix}-")}
     if taken:
         raise ValueError(f"the log already has keys that begin with '{prefix}-' ({min(taken)}); choose another prefix")
     s = log.settings
-    reader = ComparisonReader.of(log, scope_of(log, coral_group=None, pest=None, start=None, end=as_of))
+    reader = ComparisonReader.of(log, scope).of_arms(arms)
     margins = Margins(kill=s.kill_margin, loss=s.loss_margin)
     needed = {(a, b): judge(reader, a, b, margins=margins).needed for a, b in combinations(agents, 2)}
     sizes = _sizes(log)
     rng = np.random.default_rng(seed)
-    mix, left_out = _mix(log, agents, as_of)
+    mix, left_out = _mix(log, tuple(arm.agent for arm in arms), as_of)
     per_session = trays_per_session or max(1, round(sizes["trays"]))
     return TrialPlan(
-        agents=agents,
+        arms=arms,
         seed=seed,
         needed=needed,
         sessions_per_agent=max(n.total for n in needed.values()),

@@ -16,7 +16,8 @@ from afterdip.cli.common import DONE, a_number, a_path, add_log, as_of_day, log_
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_log(parser)
-    parser.add_argument("--agents", metavar="A,B", required=True, help="the agents to compare, commas between them")
+    names = "the agents to compare, commas between them; 'A at 500 mg/L' is one strength of an agent"
+    parser.add_argument("--agents", metavar="A,B", required=True, help=names)
     parser.add_argument("--out", metavar="FOLDER", type=a_path, default=Path("trial"), help="where to (default: trial)")
     parser.add_argument("--seed", metavar="N", type=a_number, default=1, help="deals the same sheets again (default 1)")
     parser.add_argument("--blocks", metavar="N", type=a_number, default=12, help="sheets to print (default 12)")

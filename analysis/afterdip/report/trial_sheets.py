@@ -51,15 +51,17 @@ def write_trial(plan: TrialPlan, log: Log, folder: Path, *, sentence: str) -> tu
 def form_tables(plan: TrialPlan) -> dict[str, tuple[list[str], list[list[str]]]]:
     """Return the log's tables as (columns, rows): keys, agents and groups filled in, counts and dates blank.
 
-    The rows go under those of the farm's own tables once they are filled in; `agents` and `labour` need no rows.
+    A strength that was dealt stands on the key alone: amounts are what the farm measures out. The rows go under those
+    of the farm's own tables once they are filled in; `agents` and `labour` need no rows.
     """
     from afterdip.log.schema import TABLES
 
     columns = {name: [column.name for column in table.columns] for name, table in TABLES.items()}
+    agents = {arm.name: arm.agent for arm in plan.arms}
     rows: dict[str, list[dict[str, str]]] = {"sessions": [], "trays": [], "checks": [], "pests": []}
     for block in plan.blocks:
-        for session, _, agent in block.sessions:
-            rows["sessions"].append({"session": session, "agent": agent, "randomised": "yes"})
+        for session, _, name in block.sessions:
+            rows["sessions"].append({"session": session, "agent": agents[name], "randomised": "yes"})
         for slot in block.trays:
             source = block.source if block.source != "not recorded" else ""
             known = {"tray": slot.tray, "session": slot.session, "coral_group": block.coral_group, "source": source}

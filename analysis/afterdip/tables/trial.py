@@ -25,8 +25,17 @@ def plan_sentence(plan: TrialPlan) -> str:
         f"By deaths alone (log-rank test, loss {digits(100 * plan.target_loss, 1).removesuffix('.0')} % against "
         f"{_points(plan.loss_margin)} more): {count(plan.sessions_by_survival)} sessions per agent. Sheets for "
         f"{plural(len(plan.blocks), 'block')} follow, one session per agent in each. {_shown(plan)} More and smaller "
-        f"sessions tell more than fewer and larger ones. Strengths are not dealt: keep each agent at one.{left}"
+        f"sessions tell more than fewer and larger ones. {_strengths(plan)}{left}"
     )
+
+
+def _strengths(plan: TrialPlan) -> str:
+    """Say which strengths to keep to: those named are dealt, others are not."""
+    if all(arm.strength for arm in plan.arms):
+        return "Keep each bath at the strength dealt to it."
+    if any(arm.strength for arm in plan.arms):
+        return "Strengths are dealt where they are named: keep every other agent at one."
+    return "Strengths are not dealt: keep each agent at one."
 
 
 def _shown(plan: TrialPlan) -> str:
