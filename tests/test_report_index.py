@@ -454,6 +454,40 @@ def test_agents_told_apart_and_strengths_that_do_both_are_named_on_the_first_pag
     assert list(choices(results())) == []
 
 
+def test_strengths_judged_apart_are_named_and_a_window_they_lie_in_is_told_once():
+    """Windows of IOD reach from 200 to 400 mg/L twice, from 600 to 900 once; another axis is no such strength."""
+    weak, usual, strong = "IOD at 250 mg/L", "IOD at 500 mg/L", "IOD at 1000 mg/L"
+    pairs = [
+        pair("POW", weak, "first"), pair("POW", usual, "first"), pair("OIL", weak, "first"),
+        pair(weak, strong, "second"), pair(usual, strong, "equivalent"), pair("OIL", "POW", "undecided"),
+    ]  # fmt: skip
+    page = results(comparison={"pairs": pairs})
+    page["parameters"]["comparison"] = page["parameters"]["survival"]
+    held = [(200, 400, "mg/L"), (200, 400, "mg/L"), (600, 900, "mg/L"), (200, 400, "mL/L product")]
+    page["dose_response"] = {
+        "windows": [
+            window("IOD", empty=False)
+            | {"strength_unit": unit, "low": {"estimate": float(low)}, "high": {"estimate": float(high)}}
+            for low, high, unit in held
+        ]
+    }
+    told, strengths = choices(page)
+    assert told == (
+        "Among like corals POW is better than IOD at 250 and 500 mg/L; OIL is better than IOD at 250 mg/L; "
+        "IOD at 1000 mg/L is better than IOD at 250 mg/L; IOD at 500 and 1\u202f000 mg/L do alike; "
+        "1 of 6 pairs of agents and strengths is undecided (12 months to October 2026)."
+    )
+    assert strengths.endswith("4 of 4 pairings of agent, pest stage and coral: IOD (4; of the strengths compared above "
+                              "250 mg/L in 2).")  # fmt: skip
+
+
+def test_a_better_strength_of_an_agent_that_fails_is_no_way_out():
+    kills = [{"agent": name, "is_control": False, "killed": number(0.9, 0.8, 0.93)} for name in ("IOD", "POW")]
+    pairs = [pair("IOD at 250 mg/L", "IOD at 500 mg/L", "second"), pair("POW", "KEL", "second")]
+    (action,) = actions(results(removal=removal(agents=kills), comparison={"pairs": pairs}))[0]
+    assert action.why.endswith("; among like corals KEL is better than POW")
+
+
 def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails_too():
     kills = [
         {"agent": name, "is_control": False, "killed": number(0.9, 0.8, high)}

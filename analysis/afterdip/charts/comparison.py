@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import groupby
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 from matplotlib.axes import Axes
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from afterdip.answers.comparison_page import AgentPoint, ComparisonPage
 
 TOO_FEW = "Too few to say"
+LINE = 58  # letters that fit under a figure of the house's width
 _PERCENT = PercentFormatter(1.0, decimals=0)
 
 
@@ -81,7 +83,7 @@ def draw_differences(ax: Axes, answer: ComparisonAnswer | None) -> None:
     ax.set_yticks(range(len(rows)), [name for name, *_ in rows])
     ax.grid(axis="y", visible=False)
     ax.xaxis.set_major_formatter(FuncFormatter(_signed))
-    ax.set_xlabel(f"percentage points, {j.first} minus {j.second}")
+    ax.set_xlabel(fill(f"percentage points, {j.first} minus {j.second}", LINE))
 
 
 def draw_plane(ax: Axes, page: ComparisonPage) -> None:
@@ -105,7 +107,8 @@ def draw_plane(ax: Axes, page: ComparisonPage) -> None:
     ax.xaxis.set_major_formatter(_PERCENT)
     ax.yaxis.set_major_formatter(_PERCENT)
     if page.apart:  # names with strengths are long: above, they leave the picture its width
-        ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, columnspacing=1.2, handlelength=1.4)
+        columns = 2 if max(len(text) for text in ax.get_legend_handles_labels()[1]) < LINE // 2 - 2 else 1
+        ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, columnspacing=1.2, handlelength=1.4)
     else:
         ax.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
 
