@@ -7,8 +7,14 @@ from scipy import optimize, special, stats
 from afterdip import proportion as pr
 from afterdip.proportion.averaged import WEIGHED_AT, average_chance, where_it_passes
 from afterdip.proportion.counts import NO_SPREAD, count_limits, log_likelihood
-from afterdip.proportion.rates import SPREAD_WEIGHTS, SPREADS
-from afterdip.proportion.sessions import CORRELATION_WEIGHTS, CORRELATIONS, beta_binomial
+from afterdip.proportion.rates import SPREAD_WEIGHTS, SPREAD_WEIGHTS_IN_RATIO, SPREADS, WEIGHED_IN_RATIO
+from afterdip.proportion.sessions import (
+    CORRELATION_WEIGHTS,
+    CORRELATIONS,
+    WEIGHED_IN_DIFFERENCE,
+    WEIGHTS_IN_DIFFERENCE,
+    beta_binomial,
+)
 
 EVENTS, TRIALS = np.array([[2.0, 0, 1, 5, 0, 0, 3, 1]]), np.array([[9.0, 4, 12, 7, 3, 20, 8, 5]])
 
@@ -49,7 +55,11 @@ def test_the_likelihood_is_that_of_the_beta_binomial():
 
 
 @pytest.mark.parametrize("tail", [0.025, 0.05])
-def test_share_limits_by_brute_force(tail):
+@pytest.mark.parametrize(
+    "joined, before_looking, weighed_at",
+    [(False, CORRELATION_WEIGHTS, WEIGHED_AT), (True, WEIGHTS_IN_DIFFERENCE, WEIGHED_IN_DIFFERENCE)],
+)
+def test_share_limits_by_brute_force(tail, joined, before_looking, weighed_at):
     """The whole recipe again, with scipy's distributions and its root finder."""
     events, trials = EVENTS[0], TRIALS[0]
     found, total = events.sum(), trials.sum()
@@ -57,17 +67,27 @@ def test_share_limits_by_brute_force(tail):
     worth = total / (1 + ((trials**2).sum() / total - 1) * np.sqrt(equal / (equal - 1)) * CORRELATIONS)
 
     def chance(share):
-        at = special.expit((1 - WEIGHED_AT) * special.logit(found / total) + WEIGHED_AT * special.logit(share))
-        weights = [CORRELATION_WEIGHTS[0] * stats.binom.pmf(events, trials, at).prod()]
-        for rho, weight in zip(CORRELATIONS[1:], CORRELATION_WEIGHTS[1:], strict=True):
+        at = special.expit((1 - weighed_at) * special.logit(found / total) + weighed_at * special.logit(share))
+        weights = [before_looking[0] * stats.binom.pmf(events, trials, at).prod()]
+        for rho, weight in zip(CORRELATIONS[1:], before_looking[1:], strict=True):
             size = 1 / rho - 1
             weights.append(weight * stats.betabinom.pmf(events, trials, at * size, (1 - at) * size).prod())
         chances = stats.beta.cdf(share, found / total * worth + 0.5, (1 - found / total) * worth + 0.5)
         return np.average(chances, weights=weights)
 
     expected = [optimize.brentq(lambda share, t=t: chance(share) - t, 1e-4, 0.9, xtol=1e-14) for t in (tail, 1 - tail)]
-    mine = pr.share_limits(events, trials, confidence_level=1 - 2 * tail)
+    mine = pr.share_limits(events, trials, confidence_level=1 - 2 * tail, in_difference=joined)
     assert [float(limit) for limit in mine[1:]] == pytest.approx(expected, abs=1e-9)
+
+
+def test_limits_alone_and_to_be_joined_come_of_one_search():
+    """In a difference the far limit stands nearer and the near one farther out; none dead or all is the same bound."""
+    counts = [([0, 1, 0, 4, 0, 0], [9] * 6, None), ([0] * 6, [9] * 6, None)]
+    alone, none, joined, also_none = pr.session_proportions(counts * 2, in_difference=[False, False, True, True])
+    assert (joined, also_none) == tuple(pr.session_proportions(counts, in_difference=True))
+    assert joined.low < alone.low < alone.high
+    assert joined.high < alone.high
+    assert none == also_none
 
 
 # Brown, Cai & DasGupta 2001, Stat Sci 16:101: Jeffreys' limits, beta quantiles of x + 1/2 and n - x + 1/2
@@ -113,21 +133,26 @@ def test_counts_without_spread_have_jeffreys_limits_of_a_poisson(found):
     assert (low[0], high[0]) == pytest.approx(stats.gamma.ppf([0.025, 0.975], found + 0.5) / 40, rel=1e-5)
 
 
-def test_mean_limits_by_brute_force():
+@pytest.mark.parametrize(
+    "joined, before_looking, weighed_at",
+    [(False, SPREAD_WEIGHTS, WEIGHED_AT), (True, SPREAD_WEIGHTS_IN_RATIO, WEIGHED_IN_RATIO)],
+)
+def test_mean_limits_by_brute_force(joined, before_looking, weighed_at):
     counts, pieces = np.array([7.0, 0, 2, 15, 1]), np.array([20.0, 12, 30, 41, 9])
     found, total = counts.sum(), pieces.sum()
 
     def chance(mean):
-        at = (found / total) ** (1 - WEIGHED_AT) * mean**WEIGHED_AT
+        at = (found / total) ** (1 - weighed_at) * mean**weighed_at
         weights = [
             weight * stats.nbinom.pmf(counts, 1 / spread, 1 / (1 + at * pieces * spread)).prod()
-            for spread, weight in zip(SPREADS, SPREAD_WEIGHTS, strict=True)
+            for spread, weight in zip(SPREADS, before_looking, strict=True)
         ]
         shape = total**2 / (SPREADS * (pieces**2).sum())
         return np.average(stats.beta.cdf(mean * total / (mean * total + shape), found + 0.5, shape), weights=weights)
 
     expected = [optimize.brentq(lambda mean, t=t: chance(mean) - t, 1e-3, 1e3, xtol=1e-14) for t in (0.025, 0.975)]
-    assert [float(limit) for limit in pr.mean_limits(counts, pieces)[1:]] == pytest.approx(expected, rel=1e-8)
+    mine = pr.mean_limits(counts, pieces, in_ratio=joined)
+    assert [float(limit) for limit in mine[1:]] == pytest.approx(expected, rel=1e-8)
 
 
 def test_what_is_left_of_many_is_known_better_than_what_is_there():

@@ -13,6 +13,7 @@ from afterdip.answers.removal_cell import grown, loose
 from afterdip.charts.removal import draw_compartments, draw_kill_by_month, draw_looks, draw_shares
 from afterdip.charts.style import figure
 from afterdip.log import read_log
+from afterdip.proportion import difference_of, session_proportions
 from afterdip.tables.removal import (
     follow_up_table,
     infestation_table,
@@ -203,6 +204,9 @@ def test_sham_stands_beside_and_worse_than_sham_shows(tmp_path):
     assert agent.sham.removed.estimate == pytest.approx(0.8)
     assert agent.removed_over_sham.estimate == pytest.approx(-0.7)
     assert agent.removed_over_sham.high < 0
+    both = session_proportions([([off] * 6, [10] * 6, None) for off in (1, 8)], in_difference=True)
+    assert agent.removed_over_sham.low == pytest.approx(difference_of(*both).low, abs=1e-9)
+    assert agent.removed_over_sham.high == pytest.approx(difference_of(*both).high, abs=1e-9)
     assert sham.removed_over_sham.reason == "this is the sham itself"
     assert found.cells[1].reductions == ()
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from afterdip.answers.columns import Columns
 from afterdip.estimate import Estimate, cannot_say
-from afterdip.proportion import difference_of
+from afterdip.proportion import by_session, difference_of
 from afterdip.removal import Shares, shares_of_pests
 from afterdip.tally.removal import COMPARTMENTS
 
@@ -64,31 +64,37 @@ def shares_cells(
 ) -> tuple[SharesCell, ...]:
     """Read the shares of parts of `PestTally.dips`, (keys, dips, the sham's dips), in one search; any may be empty.
 
-    The sham stands beside many cells: the same rows are read once.
+    The sham stands beside many cells: the same rows are read once. Limits of a difference are joined from such as are
+    meant for it, not from those printed beside it.
     """
     rows = {dips.rows.tobytes(): dips for _, *both in parts for dips in both}
-    counts = [(dips[name], dips["found"], dips["session"]) for dips in rows.values() for name in ("removed", "killed")]
-    found = iter(shares_of_pests(counts, confidence_level=confidence_level))
-    shares = {
-        key: _said(dips, Shares(next(found), next(found)), confidence_level=confidence_level)
-        for key, dips in rows.items()
-    }
-    return tuple(
-        _shares_cell(keys, dips, sham, *(shares[side.rows.tobytes()] for side in (dips, sham)), confidence_level)
-        for keys, dips, sham in parts
+    summed = [by_session(*(dips[name] for name in ("session", "removed", "killed", "found"))) for dips in rows.values()]
+    counts = [(gone, found, None) for removed, killed, found in summed for gone in (removed, killed)]
+    joined = np.repeat([False, True], len(counts))
+    found = iter(shares_of_pests([*counts, *counts], confidence_level=confidence_level, in_difference=joined))
+    alone, joined = (
+        {
+            key: _said(dips, Shares(next(found), next(found)), confidence_level=confidence_level)
+            for key, dips in rows.items()
+        }
+        for _ in range(2)
     )
+    return tuple(_shares_cell(*part, alone, joined, confidence_level) for part in parts)
 
 
 def _shares_cell(
-    keys: dict, dips: Columns, sham: Columns, shares: Shares, shaken: Shares, confidence_level: float
-) -> SharesCell:
-    """One cell from its rows and the shares of both sides."""
-    shaken = _of_the_sham(shaken, counted=sham.count("session"))
+    keys: dict, dips: Columns, sham: Columns, alone: dict[bytes, Shares], joined: dict[bytes, Shares],
+    confidence_level: float,
+) -> SharesCell:  # fmt: skip
+    """One cell from its rows and the shares of both sides, with limits of their own and to be joined."""
+    mine, shams, counted = dips.rows.tobytes(), sham.rows.tobytes(), sham.count("session")
+    shares, shaken = alone[mine], _of_the_sham(alone[shams], counted=counted)
     if keys.get("is_control"):
         itself = cannot_say("this is the sham itself", confidence_level=confidence_level)
         over = (itself, itself)
     else:
-        over = (difference_of(shares.removed, shaken.removed), difference_of(shares.killed, shaken.killed))
+        dosed, bare = joined[mine], _of_the_sham(joined[shams], counted=counted)
+        over = (difference_of(dosed.removed, bare.removed), difference_of(dosed.killed, bare.killed))
     return SharesCell(
         keys=keys,
         sessions=dips.count("session"),

@@ -20,13 +20,14 @@ NO_SPREAD = 1e-4
 
 def count_limits(
     counts: Floats, exposure: Floats, spreads: Spreads, weights: Floats, tail: float, *,
-    scales: Sequence[float] = (1.0,),
+    scales: Sequence[float] = (1.0,), weighed_at: float = WEIGHED_AT,
 ) -> tuple[Floats, Floats]:
     """Limits of sum(counts)/sum(exposure), arrays of shape (n_cells, n_sessions), something counted in every cell.
 
     `weights`, shape (n_strengths,): how the spreads weigh before looking; `scales`: variances over the mean where
-    sessions do not differ, each tried with each spread. The total has the chance of a negative binomial of the same
-    mean and variance, halfway between that of fewer and that of no more (mid-P).
+    sessions do not differ, each tried with each spread; `weighed_at`: see `averaged.WEIGHED_AT`. The total has the
+    chance of a negative binomial of the same mean and variance, halfway between that of fewer and that of no more
+    (mid-P).
     """
     total, found = exposure.sum(-1), counts.sum(-1)
     log_weights = np.log(np.tile(weights, len(scales)))
@@ -40,7 +41,7 @@ def count_limits(
         return np.tile((total[cells] ** 2 / some.sums(spread * some.columns[1] ** 2)).T, len(scales))
 
     def chance(mean: Floats, cells: Places) -> Floats:
-        between = (found / total)[cells] ** (1 - WEIGHED_AT) * mean**WEIGHED_AT
+        between = (found / total)[cells] ** (1 - weighed_at) * mean**weighed_at
         some, place = sessions.part(cells)
         spread = spreads(between[place], cells[place], some.columns[1])
         known = [some.sums(log_likelihood(*some.columns, between[place], spread, at)) for at in scales]

@@ -14,9 +14,10 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from ..estimate import Estimate, cannot_say
+from .averaged import WEIGHED_AT
 from .counts import NO_SPREAD, Spreads, count_limits
 from .ragged import stacked
-from .sessions import ASSUMED_CORRELATION, MIN_SESSIONS, by_session, share_limits
+from .sessions import ASSUMED_CORRELATION, MIN_SESSIONS, WEIGHED_IN_DIFFERENCE, by_session, share_limits
 
 SPREADS = np.array([NO_SPREAD, 0.1, 0.25, 0.5, 1.0, 2.0, 3.0, 6.0])
 """Squared coefficients of variation between sessions of pests per piece that the limits reckon with."""
@@ -29,6 +30,13 @@ ALIKE = np.array([0.0, 0.05, 0.15, 0.3, 0.6])
 ALIKE_WEIGHTS = np.array([1.0, 1.0, 1.0, 1.0, 0.02])
 """How these weigh where survivors are set against the pieces they are on, and `AGAIN_WEIGHTS` where against a count."""
 AGAIN_WEIGHTS = np.array([8.0, 1.0, 2.0, 2.0, 0.02])
+SPREAD_WEIGHTS_IN_RATIO = np.array([0.1, 0.1, 0.25, 0.5, 1.0, 2.0, 0.6, 0.1])
+ALIKE_WEIGHTS_IN_RATIO = np.array([12.0, 1.0, 1.0, 6.0, 1.0])
+WEIGHED_IN_RATIO = 0.8
+"""The weights of a mean, and where sessions are weighed, when it is set against another arm's.
+
+As in `sessions.WEIGHTS_IN_DIFFERENCE`; weighed halfway, limits of clumped pests that survive in few sessions hold 91 %.
+"""
 RAGGED = (0.25, 0.5, 1.0, 2.0)
 """Variance over mean of what is left where sessions do not differ: below 1 if mostly the same pests are seen again."""
 _ASSUMED_SPREAD = 2.0  # where no pest was seen to tell
@@ -48,12 +56,16 @@ def session_mean(
 
 def session_means(
     counts: Sequence[tuple], *, before: Sequence[float] | None = None, confidence_level: float = 0.95,
-    min_sessions: int = MIN_SESSIONS,
+    min_sessions: int = MIN_SESSIONS, in_ratio: bool = False,
 ) -> list[Estimate]:
-    """What `session_mean` gives for each of `counts`, (counts, pieces, session labels or None), in one search."""
+    """What `session_mean` gives for each of `counts`, (counts, pieces, session labels or None), in one search.
+
+    `in_ratio`: limits to be joined with another arm's.
+    """
     before = np.zeros(len(counts)) if before is None else np.asarray(before, float)
     words = "mean per piece (ratio of sums)"
-    return _estimates(mean_limits, counts, confidence_level, min_sessions, words, before)
+    options = {"confidence_level": confidence_level, "in_ratio": in_ratio}
+    return _estimates(mean_limits, counts, min_sessions, words, before, **options)
 
 
 def session_ratio(
@@ -68,10 +80,15 @@ def session_ratio(
 
 
 def session_ratios(
-    counts: Sequence[tuple], *, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS
+    counts: Sequence[tuple], *, confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS,
+    in_ratio: bool = False,
 ) -> list[Estimate]:
-    """What `session_ratio` gives for each of `counts`, (after, before, session labels or None), in one search."""
-    return _estimates(ratio_limits, counts, confidence_level, min_sessions, "ratio of sums")
+    """What `session_ratio` gives for each of `counts`, (after, before, session labels or None), in one search.
+
+    `in_ratio`: limits to be joined with another arm's.
+    """
+    options = {"confidence_level": confidence_level, "in_ratio": in_ratio}
+    return _estimates(ratio_limits, counts, min_sessions, "ratio of sums", **options)
 
 
 def session_intensity(
@@ -87,17 +104,18 @@ def session_intensities(
 ) -> list[Estimate]:
     """What `session_intensity` gives for each of `counts`, (pests, infested, session labels or None), in one search."""
     words = "mean per infested piece (ratio of sums)"
-    return _estimates(intensity_limits, counts, confidence_level, min_sessions, words)
+    return _estimates(intensity_limits, counts, min_sessions, words, confidence_level=confidence_level)
 
 
 def mean_limits(
-    counts, pieces, before=0.0, *, confidence_level: float = 0.95
+    counts, pieces, before=0.0, *, confidence_level: float = 0.95, in_ratio: bool = False
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, lower and upper limit for arrays of shape (..., n_sessions).
 
     Sessions' means spread by one of `SPREADS`. No counts: the negative binomial bound with a spread of 2. `before`,
     shape (...): pests a piece that the counts are what is left of, if that is known; survival then spreads too, as
     `ALIKE` of the survivors of a session have it, and the bound is no less than `ratio_limits` would have it.
+    `in_ratio`: limits to be joined with another arm's.
     """
     counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
     total, found, tail = pieces.sum(-1), counts.sum(-1), (1 - confidence_level) / 2
@@ -105,18 +123,20 @@ def mean_limits(
     survivors = 1 + np.maximum((pieces**2).sum(-1) / total * before - 1, 0) * ASSUMED_CORRELATION
     few = gammaincinv(1.0, 1 - tail) * survivors / total
     low, high = np.zeros(total.shape), np.array(np.maximum(_none_bound(pieces, tail), few))
+    at = WEIGHED_IN_RATIO if in_ratio else WEIGHED_AT
     for part, law in (((found > 0) & (before <= 0), _spreads), ((found > 0) & (before > 0), _spreads_of_what_is_left)):
         if part.any():
-            low[part], high[part] = count_limits(counts[part], pieces[part], *law(before[part]), tail)
+            spreads = law(before[part], in_ratio)
+            low[part], high[part] = count_limits(counts[part], pieces[part], *spreads, tail, weighed_at=at)
     return found / total, low, high
 
 
-def _spreads(_before: np.ndarray) -> tuple[Spreads, np.ndarray]:
+def _spreads(_before: np.ndarray, in_ratio: bool) -> tuple[Spreads, np.ndarray]:
     """The spreads of pests on pieces, whatever their mean, and their weights."""
-    return lambda *_: SPREADS[:, None], SPREAD_WEIGHTS
+    return lambda *_: SPREADS[:, None], SPREAD_WEIGHTS_IN_RATIO if in_ratio else SPREAD_WEIGHTS
 
 
-def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray]:
+def _spreads_of_what_is_left(before: np.ndarray, in_ratio: bool) -> tuple[Spreads, np.ndarray]:
     """Spreads, and their weights, of a mean of which `before` was there: pests differ between sessions, and survival.
 
     The survival of a session varies by the correlation of its survivors times the odds of being gone.
@@ -128,16 +148,20 @@ def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray]:
         joint = (1 + pests[:, None, None]) * (1 + survival) - 1
         return joint.reshape(-1, mean.size)
 
+    if in_ratio:
+        return spreads, np.outer(SPREAD_WEIGHTS_IN_RATIO[1::2], ALIKE_WEIGHTS_IN_RATIO).ravel()
     return spreads, np.outer(SPREAD_WEIGHTS[1::2], ALIKE_WEIGHTS).ravel()
 
 
-def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def ratio_limits(
+    after, before, *, confidence_level: float = 0.95, in_ratio: bool = False
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Ratio, lower and upper limit for arrays of shape (..., n_sessions).
 
     Where no session had more after than before, what is left is a share of what was there and has `share_limits`. Else
     both were counts: the later one is `RAGGED` about its mean, and sessions differ as `ALIKE` of the survivors
     of a session would have it, a quarter at least having gone or come. Nothing left: the Poisson bound at the assumed
-    correlation.
+    correlation. `in_ratio`: limits to be joined with another arm's.
     """
     after, before = np.asarray(after, float), np.asarray(before, float)
     total, tail = before.sum(-1), (1 - confidence_level) / 2
@@ -146,13 +170,15 @@ def ratio_limits(after, before, *, confidence_level: float = 0.95) -> tuple[np.n
     low, high = np.zeros(total.shape), np.array(gammaincinv(1.0, 1 - tail) * assumed / total)
     thinned = (after <= before * (1 + 1e-12)).all(-1) & (ratio > 0) & (ratio < 1)
     if thinned.any():
-        limits = share_limits(after[thinned], before[thinned], confidence_level=confidence_level)
+        options = {"confidence_level": confidence_level, "in_difference": in_ratio}
+        limits = share_limits(after[thinned], before[thinned], **options)
         low[thinned], high[thinned] = limits[1:]
     if (grown := (ratio > 0) & ~thinned).any():
         changed = np.maximum(np.abs(1 - ratio[grown]), 0.25) / ratio[grown]
         spreads = np.maximum(changed * ALIKE[:, None], NO_SPREAD)
         law = (lambda _mean, cells, _exposure: spreads[:, cells], AGAIN_WEIGHTS)
-        low[grown], high[grown] = count_limits(after[grown], before[grown], *law, tail, scales=RAGGED)
+        at = WEIGHED_IN_DIFFERENCE if in_ratio else WEIGHED_AT
+        low[grown], high[grown] = count_limits(after[grown], before[grown], *law, tail, scales=RAGGED, weighed_at=at)
     return ratio, low, high
 
 
@@ -197,15 +223,19 @@ def _none_bound(pieces: np.ndarray, tail: float) -> np.ndarray:
 
 
 def _estimates(
-    limits, counts, confidence_level: float, min_sessions: int, words: str, *each: np.ndarray
+    limits, counts, min_sessions: int, words: str, *each: np.ndarray, confidence_level: float, **options: bool
 ) -> list[Estimate]:
-    """Sum to sessions, refuse too few, and dress the limits as Estimates; `each`: one number for each of `counts`."""
+    """Sum to sessions, refuse too few, and dress the limits as Estimates; `each`: one number for each of `counts`.
+
+    `options` of the limits besides their level.
+    """
     summed = [by_session(session, top, bottom) for top, bottom, session in counts]
     used = [(top[bottom + top > 0], bottom[bottom + top > 0]) for top, bottom in summed]
     some = [bottom.any() for _, bottom in used]
     enough = np.flatnonzero([any_ and len(top) >= min_sessions for any_, (top, _) in zip(some, used, strict=True)])
     top, bottom = (stacked([used[i][k] for i in enough]) for k in (0, 1))
-    found = zip(*limits(top, bottom, *(x[enough] for x in each), confidence_level=confidence_level), strict=True)
+    options = options | {"confidence_level": confidence_level}
+    found = zip(*limits(top, bottom, *(x[enough] for x in each), **options), strict=True)
 
     def estimate(any_: bool, n: int) -> Estimate:
         if not any_:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import betainc, betaincinv, expit, logit
 
 from ..errors import DataError
@@ -29,6 +30,15 @@ CORRELATION_WEIGHTS = np.array([12, 1, 1, 2, 2, 3, 3, 3, 3, 0.6, 0.04, 0.02])
 
 Those from 0.5 up are for sessions that plainly say so. With equal weights from 0 to 0.4 limits were wider where pests
 of a session are not alike at all, and narrower where large baths have skewed risks (`calibrate/removal.py`).
+"""
+WEIGHTS_IN_DIFFERENCE = np.array([20, 1.5, 1.5, 1, 1, 3, 3, 3, 8, 1.6, 0.04, 0.02])
+WEIGHED_IN_DIFFERENCE = 0.5
+"""The same, and `WEIGHED_AT`, for a share that is set against another arm's.
+
+There a far limit is joined with a near one and seldom decides alone. Sessions weighed so far out make of few events far
+limits that are hardly ever missed, and near ones that are missed all the more; nearer the estimate both sides of a
+joined limit are missed alike, and a little more weight on strong correlations makes up for what that loses where large
+baths differ much (`calibrate/removal.py`).
 """
 _LARGEST = 1 - 1e-12  # no share is larger, though a search on a logarithmic scale asks of what lies beyond 1
 
@@ -55,33 +65,37 @@ def by_session(session, *columns) -> tuple[np.ndarray, ...]:
 
 def session_proportion(
     events, trials, *, session=None, confidence_level: float = 0.95, assumed_correlation: float = ASSUMED_CORRELATION,
-    min_sessions: int = MIN_SESSIONS,
+    min_sessions: int = MIN_SESSIONS, in_difference: bool = False,
 ) -> Estimate:
     """Proportion of all trials with session-level limits: the ratio of sums, limits by `share_limits`.
 
     `events`, `trials`: shape (n_rows,), fractions allowed; `session`: labels, shape (n_rows,), None for one row a
     session. None or all of the trials give a bound that uses `assumed_correlation`. No trials, or fewer than
-    `min_sessions` sessions with trials, is "cannot say". Raises DataError where events exceed trials.
+    `min_sessions` sessions with trials, is "cannot say". `in_difference`: limits to be joined with another arm's.
+    Raises DataError where events exceed trials.
     """
     return session_proportions(
         [(events, trials, session)], confidence_level=confidence_level, assumed_correlation=assumed_correlation,
-        min_sessions=min_sessions,
+        min_sessions=min_sessions, in_difference=in_difference,
     )[0]  # fmt: skip
 
 
 def session_proportions(
     counts: Sequence[tuple], *, confidence_level: float = 0.95, assumed_correlation: float = ASSUMED_CORRELATION,
-    min_sessions: int = MIN_SESSIONS,
+    min_sessions: int = MIN_SESSIONS, in_difference: ArrayLike = False,
 ) -> list[Estimate]:
-    """What `session_proportion` gives for each of `counts`, (events, trials, session labels or None), in one search."""
+    """What `session_proportion` gives for each of `counts`, (events, trials, session labels or None), in one search.
+
+    `in_difference`: for all of them, or for each.
+    """
     summed = [by_session(session, events, trials) for events, trials, session in counts]
     if any((events > trials * (1 + 1e-12)).any() for events, trials in summed):
         raise DataError("a session has more events than trials")
     sessions = [int(np.count_nonzero(trials)) for _, trials in summed]
-    enough = [both for both, n in zip(summed, sessions, strict=True) if n >= max(min_sessions, 1)]
+    enough = np.flatnonzero(np.array(sessions, int) >= max(min_sessions, 1))
     limits = zip(*share_limits(
-        *(stacked([both[k] for both in enough]) for k in (0, 1)), confidence_level=confidence_level,
-        assumed_correlation=assumed_correlation,
+        *(stacked([summed[i][k] for i in enough]) for k in (0, 1)), confidence_level=confidence_level,
+        assumed_correlation=assumed_correlation, in_difference=np.broadcast_to(in_difference, len(summed))[enough],
     ), strict=True)  # fmt: skip
     bound = f"a bound: exact limits, intra-session correlation taken as {assumed_correlation}"
 
@@ -100,7 +114,8 @@ def session_proportions(
 
 
 def share_limits(
-    events, trials, *, confidence_level: float = 0.95, assumed_correlation: float = ASSUMED_CORRELATION
+    events, trials, *, confidence_level: float = 0.95, assumed_correlation: float = ASSUMED_CORRELATION,
+    in_difference: ArrayLike = False,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Share, lower and upper limit for arrays of shape (..., n_sessions); every leading cell has trials.
 
@@ -111,7 +126,7 @@ def share_limits(
     limits at rho = 0).
     `averaged` weighs the chances by `CORRELATION_WEIGHTS` and the beta-binomial likelihood of the sessions. With no or
     only events nothing tells the correlation: the limits are the exact ones at the assumed one, Clopper-Pearson for
-    sessions of one.
+    sessions of one. `in_difference`, shape (...): limits to be joined with another arm's (`WEIGHTS_IN_DIFFERENCE`).
     """
     events, trials = np.asarray(events, float), np.asarray(trials, float)
     total, found = trials.sum(-1), events.sum(-1)
@@ -123,15 +138,21 @@ def share_limits(
     if (inner := ~edge).any():
         swapped = inner & (share > 0.5)  # of the rarer outcome, so that the other one has the mirrored limits
         rarer = np.where(swapped[..., None], trials - events, events)
-        few, many = _limits_between(rarer[inner], trials[inner], (1 - confidence_level) / 2)
+        joined = np.broadcast_to(in_difference, inner.shape)[inner]
+        few, many = _limits_between(rarer[inner], trials[inner], (1 - confidence_level) / 2, joined)
         low, high = np.array(low), np.array(high)
         low[inner], high[inner] = few, many
         low, high = np.where(swapped, 1 - high, low), np.where(swapped, 1 - low, high)
     return share, low, high
 
 
-def _limits_between(events: np.ndarray, trials: np.ndarray, tail: float) -> tuple[np.ndarray, np.ndarray]:
-    """Limits of shares that are neither 0 nor 1, arrays of shape (n_cells, n_sessions)."""
+def _limits_between(
+    events: np.ndarray, trials: np.ndarray, tail: float, joined: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Limits of shares that are neither 0 nor 1, arrays of shape (n_cells, n_sessions).
+
+    `joined`: whether with another arm's, shape (n_cells,).
+    """
     total = trials.sum(-1, keepdims=True)
     squares = (trials**2).sum(-1, keepdims=True)
     few = np.sqrt(total**2 / np.maximum(total**2 - squares, 1e-9))
@@ -139,11 +160,13 @@ def _limits_between(events: np.ndarray, trials: np.ndarray, tail: float) -> tupl
     some, rest = (part.sum(-1, keepdims=True) / total * worth + 0.5 for part in (events, trials - events))
     likelihood = beta_binomial(events, trials)
     centre = logit(events.sum(-1) / total[:, 0])
+    log_weights = np.log(np.where(joined[:, None], WEIGHTS_IN_DIFFERENCE, CORRELATION_WEIGHTS))
+    weighed_at = np.where(joined, WEIGHED_IN_DIFFERENCE, WEIGHED_AT)
 
     def chance(share: np.ndarray, cells: np.ndarray) -> np.ndarray:
         share = np.minimum(share, _LARGEST)
-        between = expit(centre[cells] + WEIGHED_AT * (logit(share) - centre[cells]))
-        log_weight = likelihood(between, cells) + np.log(CORRELATION_WEIGHTS)
+        between = expit(centre[cells] + weighed_at[cells] * (logit(share) - centre[cells]))
+        log_weight = likelihood(between, cells) + log_weights[cells]
         return average_chance(log_weight, betainc(some[cells], rest[cells], share[:, None]))
 
     # guesses of the least and of a strong correlation

@@ -69,9 +69,9 @@ def abbott_reduction(
 def abbott_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
     """What `abbott_reduction` gives for each of `arms`: (after, pieces, session labels) of both sides."""
     agents, shams = _both_summed(arms)
-    shaken = session_means(shams, confidence_level=confidence_level)
+    shaken = session_means(shams, confidence_level=confidence_level, in_ratio=True)
     before = [sham.estimate or 0.0 for sham in shaken]
-    treated = session_means(agents, before=before, confidence_level=confidence_level)
+    treated = session_means(agents, before=before, confidence_level=confidence_level, in_ratio=True)
     names = "Abbott", "1 - agent after/sham after", "sham after the dip"
     return _over_shams(names, agents, shams, treated, shaken, pests=0)
 
@@ -87,7 +87,8 @@ def henderson_tilton_reduction(
 def henderson_tilton_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
     """What `henderson_tilton_reduction` gives for each of `arms`: (after, before, session labels) of both sides."""
     agents, shams = _both_summed(arms)
-    treated, shaken = (session_ratios(side, confidence_level=confidence_level) for side in (agents, shams))
+    options = {"confidence_level": confidence_level, "in_ratio": True}
+    treated, shaken = (session_ratios(side, **options) for side in (agents, shams))
     names = "Henderson-Tilton", "1 - (agent after/before)/(sham after/before)", "sham before and after"
     return _over_shams(names, agents, shams, treated, shaken, pests=1)
 
@@ -103,7 +104,8 @@ def schneider_orelli_reduction(
 def schneider_orelli_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
     """What `schneider_orelli_reduction` gives for each of `arms`: (dead, found, session labels) of both sides."""
     agents, shams = ([(found - dead, found, None) for dead, found, _ in side] for side in _both_summed(arms))
-    treated, shaken = (session_proportions(side, confidence_level=confidence_level) for side in (agents, shams))
+    options = {"confidence_level": confidence_level, "in_difference": True}
+    treated, shaken = (session_proportions(side, **options) for side in (agents, shams))
     names = "Schneider-Orelli", "(agent dead - sham dead)/(1 - sham dead), shares of found", "sham's dead share"
     return _over_shams(names, agents, shams, treated, shaken, pests=1)
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
@@ -31,19 +32,23 @@ def shares_of_found(removed, killed, found, *, session=None, confidence_level: f
     return Shares(*shares_of_pests(both, confidence_level=confidence_level))
 
 
-def shares_of_pests(counts: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Estimate]:
+def shares_of_pests(
+    counts: Sequence[tuple], *, confidence_level: float = 0.95, in_difference: ArrayLike = False
+) -> list[Estimate]:
     """One share for each of `counts`, (removed or killed, found, session labels or None), all in one search.
 
-    Limits at session level (see `proportion.share_limits`). None found is "no denominator", fewer than MIN_PESTS or
-    than `proportion.MIN_SESSIONS` sessions with any "cannot say". Raises DataError where more were removed or killed
-    than found.
+    Limits at session level (see `proportion.share_limits`), `in_difference` (for all or each) those to be joined with
+    another arm's. None found is "no denominator", fewer than MIN_PESTS or than `proportion.MIN_SESSIONS` sessions with
+    any "cannot say". Raises DataError where more were removed or killed than found.
     """
     summed = [by_session(session, gone, found) for gone, found, session in counts]
     if any((gone > found * (1 + 1e-12)).any() for gone, found in summed):
         raise DataError("more pests removed or killed than found")
     totals = [float(found.sum()) for _, found in summed]
-    enough = [(*both, None) for both, total in zip(summed, totals, strict=True) if total >= MIN_PESTS]
-    known = iter(session_proportions(enough, confidence_level=confidence_level))
+    enough = np.flatnonzero(np.array(totals) >= MIN_PESTS)
+    joined = np.broadcast_to(in_difference, len(summed))[enough]
+    many = [(*summed[i], None) for i in enough]
+    known = iter(session_proportions(many, confidence_level=confidence_level, in_difference=joined))
 
     def share(found: np.ndarray, total: float) -> Estimate:
         if total >= MIN_PESTS:
