@@ -471,10 +471,11 @@ def test_strengths_judged_apart_are_named_and_a_window_they_lie_in_is_told_once(
             for low, high, unit in held
         ]
     }
-    told, strengths = choices(page)
+    told, strengths, grid = choices(page)
+    assert grid == "The table takes all strengths of an agent together."
     assert told == (
         "Among like corals POW is better than IOD at 250 and 500 mg/L; OIL is better than IOD at 250 mg/L; "
-        "IOD at 1000 mg/L is better than IOD at 250 mg/L; IOD at 500 and 1\u202f000 mg/L do alike; "
+        "IOD at 1\u202f000 mg/L is better than IOD at 250 mg/L; IOD at 500 and 1\u202f000 mg/L do alike; "
         "1 of 6 pairs of agents and strengths is undecided (12 months to October 2026)."
     )
     assert strengths.endswith("4 of 4 pairings of agent, pest stage and coral: IOD (4; of the strengths compared above "

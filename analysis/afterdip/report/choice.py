@@ -18,13 +18,15 @@ def choices(results: dict) -> Iterator[str]:
         yield _told_apart(pairs, span_in_words(results, "comparison"))
     if windows := results.get("dose_response", {}).get("windows"):
         yield _strengths(windows, _arms_by_strength(pairs))
+    if _arms_by_strength(pairs):
+        yield "The table takes all strengths of an agent together."
 
 
 def _told_apart(pairs: list[dict], span: str) -> str:
     arms = _arms(pairs)
     alike = [_named([pair["first"], pair["second"]], arms) for pair in pairs if pair["verdict"] == "equivalent"]
     undecided = sum(pair["verdict"] == "undecided" for pair in pairs)
-    told = [f"{name} is better than {_named(others, arms)}" for name, others in winners(pairs).items()]
+    told = [f"{_named([name], arms)} is better than {_named(others, arms)}" for name, others in winners(pairs).items()]
     told += [f"{names} do alike" for names in alike]
     of = "pair of agents and strengths" if _arms_by_strength(pairs) else "pair of agents"
     rest = f"{so_many(undecided, len(pairs), of, ('is', 'are'), of.replace('pair', 'pairs', 1))} undecided"
