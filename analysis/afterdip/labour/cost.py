@@ -174,15 +174,12 @@ def _carried(
     middle = {name: e.estimate for name, e in inputs.items()}
     value = f(**middle)
     to, back = (np.log, np.exp) if log and value > 0 else (float, float)
-    down, up = np.zeros(len(inputs)), np.zeros(len(inputs))  # signed by the way the input went
+    moves = np.zeros((2, len(inputs)))  # what each input adds, gone to its lower and to its upper limit
     for i, (name, e) in enumerate(inputs.items()):
-        for limit, way in ((e.low, -1.0), (e.high, 1.0)):
+        for side, limit in enumerate((e.low, e.high)):
             end = value if limit is None else f(**(middle | {name: limit}))
-            moved = to(end) - to(value) if end > 0 or to is float else 0.0
-            down[i] = way * moved if moved < -abs(down[i]) else down[i]
-            up[i] = way * moved if moved > abs(up[i]) else up[i]
-    low, high = (max(float(part @ together @ part), 0.0) for part in (down, up))
-    low, high = float(back(to(value) - np.sqrt(low))), float(back(to(value) + np.sqrt(high)))
+            moves[side, i] = to(end) - to(value) if end > 0 or to is float else 0.0
+    low, high = (float(back(to(value) + sign * _reach(sign * moves, together))) for sign in (-1.0, 1.0))
     return Estimate(
         estimate=value,
         low=low if log else max(low, 0.0),
@@ -191,3 +188,20 @@ def _carried(
         method="limits of the parts carried through, squares added",
         **counts,
     )
+
+
+def _reach(moves: NDArray, together: NDArray) -> float:
+    """Return how far f may rise; `moves`, (2, n_inputs): what it gains with an input at its lower, its upper limit.
+
+    The root of the moves' squares and products. An input that others take along counts with the limit on the side to
+    which they take it, not with the one on which it would raise f by itself: pieces that come off where pieces die go
+    up with them, though that lowers the share of the dead. That side is found by turns.
+    """
+    up, down = moves[1], -moves[0]  # what a step up adds, with the one limit and with the other
+    slope = np.where(up + down > 0, up, down)
+    for _ in range(2 * slope.size):
+        taken = np.where(together @ slope > 0, up, down)
+        if (taken == slope).all():
+            break
+        slope = taken
+    return float(np.sqrt(max(slope @ together @ slope, 0.0)))
