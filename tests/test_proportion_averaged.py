@@ -11,6 +11,9 @@ from afterdip.proportion.rates import SPREAD_WEIGHTS, SPREAD_WEIGHTS_IN_RATIO, S
 from afterdip.proportion.sessions import (
     CORRELATION_WEIGHTS,
     CORRELATIONS,
+    SKEWED,
+    SPARED,
+    SPARED_SESSIONS,
     WEIGHED_IN_DIFFERENCE,
     WEIGHTS_IN_DIFFERENCE,
     beta_binomial,
@@ -64,7 +67,8 @@ def test_share_limits_by_brute_force(tail, joined, before_looking, weighed_at):
     events, trials = EVENTS[0], TRIALS[0]
     found, total = events.sum(), trials.sum()
     equal = total**2 / (trials**2).sum()
-    worth = total / (1 + ((trials**2).sum() / total - 1) * np.sqrt(equal / (equal - 1)) * CORRELATIONS)
+    counts = np.sqrt(equal / (equal - 1)) * (1 if joined else SKEWED)
+    worth = total / (1 + ((trials**2).sum() / total - 1) * counts * CORRELATIONS)
 
     def chance(share):
         at = special.expit((1 - weighed_at) * special.logit(found / total) + weighed_at * special.logit(share))
@@ -75,7 +79,11 @@ def test_share_limits_by_brute_force(tail, joined, before_looking, weighed_at):
         chances = stats.beta.cdf(share, found / total * worth + 0.5, (1 - found / total) * worth + 0.5)
         return np.average(chances, weights=weights)
 
-    expected = [optimize.brentq(lambda share, t=t: chance(share) - t, 1e-4, 0.9, xtol=1e-14) for t in (tail, 1 - tail)]
+    k = found**2 / (events**2).sum()
+    more = 0 if joined else SPARED * (1 - 2 * found / total) * (1 - 1 / k) * np.exp(-k / SPARED_SESSIONS)
+    more *= 1 - total / (trials**2).sum()
+    tails = tail * (1 + more), 1 - tail
+    expected = [optimize.brentq(lambda share, t=t: chance(share) - t, 1e-4, 0.9, xtol=1e-14) for t in tails]
     mine = pr.share_limits(events, trials, confidence_level=1 - 2 * tail, in_difference=joined)
     assert [float(limit) for limit in mine[1:]] == pytest.approx(expected, abs=1e-9)
 
@@ -103,6 +111,23 @@ def test_alike_sessions_are_believed_and_unlike_ones_too():
     exact = pr.clopper_pearson(240, 600)
     assert alike.high - alike.low < 1.05 * (exact.high - exact.low)
     assert unlike.high - unlike.low > 2.5 * (exact.high - exact.low)
+
+
+def test_one_event_has_no_higher_upper_limit_than_five():
+    """Of 48 in six sessions, one in a session: five tell more of how alike sessions are, but there are more of them."""
+    one, five = (pr.session_proportion([1] * n + [0] * (6 - n), [8] * 6) for n in (1, 5))
+    assert one.high < five.high
+
+
+def test_the_lower_limit_takes_over_misses_only_where_few_sessions_had_the_event(monkeypatch):
+    """Of a hundred sessions of two, one each: nearer with two events; as without this with one, and with forty."""
+    counts = [([1] * n + [0] * (100 - n), [2] * 100, None) for n in (1, 2, 40)]
+    mine = pr.session_proportions(counts)
+    monkeypatch.setattr("afterdip.proportion.sessions.SPARED", 0)
+    one, two, forty = (here.low / plain.low for here, plain in zip(mine, pr.session_proportions(counts), strict=True))
+    assert (one, forty) == pytest.approx((1, 1), abs=1e-4)
+    assert 1.05 < two < 1.3
+    assert [here.high for here in mine] == [plain.high for plain in pr.session_proportions(counts)]
 
 
 @pytest.mark.parametrize("rare", [1, 2])

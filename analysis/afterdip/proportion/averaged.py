@@ -36,11 +36,16 @@ Chance = Callable[[Floats, Places], Floats]
 
 
 def both_tails(
-    chance: Chance, tail: float, lower: tuple[Floats, Floats], upper: tuple[Floats, Floats]
+    chance: Chance, tail: float, lower: tuple[Floats, Floats], upper: tuple[Floats, Floats], *,
+    more: Floats | float = 1.0,
 ) -> tuple[Floats, Floats]:
-    """Values at which `chance` passes `tail` and 1 - `tail`, from guesses (low, high) for each, in one search."""
+    """Values at which `chance` passes `more` x `tail` and 1 - `tail`, from guesses (low, high) for each, in one search.
+
+    `more`: a number, or one for each cell, shape (n_cells,).
+    """
     cells = lower[0].size
     targets = np.repeat([tail, 1 - tail], cells)
+    targets[:cells] *= more
     low, high = (np.concatenate(pair) for pair in zip(lower, upper, strict=True))
     found = where_it_passes(lambda value, place: chance(value, place % cells), targets, low, high)
     return found[:cells], found[cells:]
