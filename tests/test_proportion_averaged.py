@@ -7,7 +7,7 @@ from scipy import optimize, special, stats
 from afterdip import proportion as pr
 from afterdip.proportion.averaged import WEIGHED_AT, average_chance, where_it_passes
 from afterdip.proportion.counts import NO_SPREAD, count_limits, log_likelihood
-from afterdip.proportion.rates import SPREAD_WEIGHTS, SPREAD_WEIGHTS_IN_RATIO, SPREADS, WEIGHED_IN_RATIO
+from afterdip.proportion.rates import SPREAD_WEIGHTS, SPREADS
 from afterdip.proportion.sessions import (
     CORRELATION_WEIGHTS,
     CORRELATIONS,
@@ -158,26 +158,21 @@ def test_counts_without_spread_have_jeffreys_limits_of_a_poisson(found):
     assert (low[0], high[0]) == pytest.approx(stats.gamma.ppf([0.025, 0.975], found + 0.5) / 40, rel=1e-5)
 
 
-@pytest.mark.parametrize(
-    "joined, before_looking, weighed_at",
-    [(False, SPREAD_WEIGHTS, WEIGHED_AT), (True, SPREAD_WEIGHTS_IN_RATIO, WEIGHED_IN_RATIO)],
-)
-def test_mean_limits_by_brute_force(joined, before_looking, weighed_at):
+def test_mean_limits_by_brute_force():
     counts, pieces = np.array([7.0, 0, 2, 15, 1]), np.array([20.0, 12, 30, 41, 9])
     found, total = counts.sum(), pieces.sum()
 
     def chance(mean):
-        at = (found / total) ** (1 - weighed_at) * mean**weighed_at
+        at = (found / total) ** (1 - WEIGHED_AT) * mean**WEIGHED_AT
         weights = [
             weight * stats.nbinom.pmf(counts, 1 / spread, 1 / (1 + at * pieces * spread)).prod()
-            for spread, weight in zip(SPREADS, before_looking, strict=True)
+            for spread, weight in zip(SPREADS, SPREAD_WEIGHTS, strict=True)
         ]
         shape = total**2 / (SPREADS * (pieces**2).sum())
         return np.average(stats.beta.cdf(mean * total / (mean * total + shape), found + 0.5, shape), weights=weights)
 
     expected = [optimize.brentq(lambda mean, t=t: chance(mean) - t, 1e-3, 1e3, xtol=1e-14) for t in (0.025, 0.975)]
-    mine = pr.mean_limits(counts, pieces, in_ratio=joined)
-    assert [float(limit) for limit in mine[1:]] == pytest.approx(expected, rel=1e-8)
+    assert [float(limit) for limit in pr.mean_limits(counts, pieces)[1:]] == pytest.approx(expected, rel=1e-8)
 
 
 def test_what_is_left_of_many_is_known_better_than_what_is_there():

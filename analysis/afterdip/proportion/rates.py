@@ -30,13 +30,6 @@ ALIKE = np.array([0.0, 0.05, 0.15, 0.3, 0.6])
 ALIKE_WEIGHTS = np.array([1.0, 1.0, 1.0, 1.0, 0.02])
 """How these weigh where survivors are set against the pieces they are on, and `AGAIN_WEIGHTS` where against a count."""
 AGAIN_WEIGHTS = np.array([8.0, 1.0, 2.0, 2.0, 0.02])
-SPREAD_WEIGHTS_IN_RATIO = np.array([0.1, 0.1, 0.25, 0.5, 1.0, 2.0, 0.6, 0.1])
-ALIKE_WEIGHTS_IN_RATIO = np.array([12.0, 1.0, 1.0, 6.0, 1.0])
-WEIGHED_IN_RATIO = 0.8
-"""The weights of a mean, and where sessions are weighed, when it is set against another arm's.
-
-As in `sessions.WEIGHTS_IN_DIFFERENCE`; weighed halfway, limits of clumped pests that survive in few sessions hold 91 %.
-"""
 RAGGED = (0.25, 0.5, 1.0, 2.0)
 """Variance over mean of what is left where sessions do not differ: below 1 if mostly the same pests are seen again."""
 _ASSUMED_SPREAD = 2.0  # where no pest was seen to tell
@@ -56,16 +49,12 @@ def session_mean(
 
 def session_means(
     counts: Sequence[tuple], *, before: Sequence[float] | None = None, confidence_level: float = 0.95,
-    min_sessions: int = MIN_SESSIONS, in_ratio: bool = False,
+    min_sessions: int = MIN_SESSIONS,
 ) -> list[Estimate]:
-    """What `session_mean` gives for each of `counts`, (counts, pieces, session labels or None), in one search.
-
-    `in_ratio`: limits to be joined with another arm's.
-    """
+    """What `session_mean` gives for each of `counts`, (counts, pieces, session labels or None), in one search."""
     before = np.zeros(len(counts)) if before is None else np.asarray(before, float)
     words = "mean per piece (ratio of sums)"
-    options = {"confidence_level": confidence_level, "in_ratio": in_ratio}
-    return _estimates(mean_limits, counts, min_sessions, words, before, **options)
+    return _estimates(mean_limits, counts, min_sessions, words, before, confidence_level=confidence_level)
 
 
 def session_ratio(
@@ -108,14 +97,13 @@ def session_intensities(
 
 
 def mean_limits(
-    counts, pieces, before=0.0, *, confidence_level: float = 0.95, in_ratio: bool = False
+    counts, pieces, before=0.0, *, confidence_level: float = 0.95
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, lower and upper limit for arrays of shape (..., n_sessions).
 
     Sessions' means spread by one of `SPREADS`. No counts: the negative binomial bound with a spread of 2. `before`,
     shape (...): pests a piece that the counts are what is left of, if that is known; survival then spreads too, as
     `ALIKE` of the survivors of a session have it, and the bound is no less than `ratio_limits` would have it.
-    `in_ratio`: limits to be joined with another arm's.
     """
     counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
     total, found, tail = pieces.sum(-1), counts.sum(-1), (1 - confidence_level) / 2
@@ -123,20 +111,18 @@ def mean_limits(
     survivors = 1 + np.maximum((pieces**2).sum(-1) / total * before - 1, 0) * ASSUMED_CORRELATION
     few = gammaincinv(1.0, 1 - tail) * survivors / total
     low, high = np.zeros(total.shape), np.array(np.maximum(_none_bound(pieces, tail), few))
-    at = WEIGHED_IN_RATIO if in_ratio else WEIGHED_AT
     for part, law in (((found > 0) & (before <= 0), _spreads), ((found > 0) & (before > 0), _spreads_of_what_is_left)):
         if part.any():
-            spreads = law(before[part], in_ratio)
-            low[part], high[part] = count_limits(counts[part], pieces[part], *spreads, tail, weighed_at=at)
+            low[part], high[part] = count_limits(counts[part], pieces[part], *law(before[part]), tail)
     return found / total, low, high
 
 
-def _spreads(_before: np.ndarray, in_ratio: bool) -> tuple[Spreads, np.ndarray]:
+def _spreads(_before: np.ndarray) -> tuple[Spreads, np.ndarray]:
     """The spreads of pests on pieces, whatever their mean, and their weights."""
-    return lambda *_: SPREADS[:, None], SPREAD_WEIGHTS_IN_RATIO if in_ratio else SPREAD_WEIGHTS
+    return lambda *_: SPREADS[:, None], SPREAD_WEIGHTS
 
 
-def _spreads_of_what_is_left(before: np.ndarray, in_ratio: bool) -> tuple[Spreads, np.ndarray]:
+def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray]:
     """Spreads, and their weights, of a mean of which `before` was there: pests differ between sessions, and survival.
 
     The survival of a session varies by the correlation of its survivors times the odds of being gone.
@@ -148,8 +134,6 @@ def _spreads_of_what_is_left(before: np.ndarray, in_ratio: bool) -> tuple[Spread
         joint = (1 + pests[:, None, None]) * (1 + survival) - 1
         return joint.reshape(-1, mean.size)
 
-    if in_ratio:
-        return spreads, np.outer(SPREAD_WEIGHTS_IN_RATIO[1::2], ALIKE_WEIGHTS_IN_RATIO).ravel()
     return spreads, np.outer(SPREAD_WEIGHTS[1::2], ALIKE_WEIGHTS).ravel()
 
 

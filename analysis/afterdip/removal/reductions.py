@@ -69,9 +69,9 @@ def abbott_reduction(
 def abbott_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
     """What `abbott_reduction` gives for each of `arms`: (after, pieces, session labels) of both sides."""
     agents, shams = _both_summed(arms)
-    shaken = session_means(shams, confidence_level=confidence_level, in_ratio=True)
+    shaken = session_means(shams, confidence_level=confidence_level)
     before = [sham.estimate or 0.0 for sham in shaken]
-    treated = session_means(agents, before=before, confidence_level=confidence_level, in_ratio=True)
+    treated = session_means(agents, before=before, confidence_level=confidence_level)
     names = "Abbott", "1 - agent after/sham after", "sham after the dip"
     return _over_shams(names, agents, shams, treated, shaken, pests=0)
 
