@@ -6,7 +6,7 @@ import pytest
 from afterdip.log import check_log
 from builders import AS_OF, small_log, write_log
 from test_log_errors import put
-from test_log_warnings import both, warnings
+from test_log_warnings import add_tray, both, warnings
 
 
 def setting(old, new):
@@ -18,14 +18,17 @@ def setting(old, new):
 
 
 def dipped_again(times, **last):
-    """Add sessions of the powder like the one in the log, the last with other cells."""
+    """Add sessions of the powder like the one in the log, minutes later and each with a tray; the last is changed."""
 
     def change(tables):
         like = tables["sessions"][tables["sessions"]["session"] == "005"]
         more = pd.concat([like] * times, ignore_index=True)
         more["session"] = [f"1{i:02}" for i in range(times)]
+        more["started"] = [f"2026-10-06T14:{i + 1:02}" for i in range(times)]
         more.loc[times - 1, list(last)] = list(last.values())
         tables["sessions"] = pd.concat([tables["sessions"], more], ignore_index=True)
+        for name in more["session"]:
+            add_tray(tables, name, like="T06")
 
     return change
 
@@ -55,7 +58,11 @@ CASES = {
     "coral and group changed places": (
         both(put("trays", 2, coral="SPS", coral_group="Acropora millepora"), put("trays", 3, coral="zoanthid")),
         [("trays.csv, row 2, column 'coral': a coral's name, with its group in coral_group, got 'SPS' in the group "
-          "'Acropora millepora'", "group_for_coral", "001")],
+          "'Acropora millepora'", "group_for_coral", "001"),
+         ("trays.csv, row 6, column 'coral': 'SPS' as of tray 'T01', whose pieces these are, got 'Acropora millepora'",
+          "redip_link", "004"),
+         ("trays.csv, row 6, column 'coral_group': 'Acropora millepora' as of tray 'T01', whose pieces these are, got "
+          "'sps'", "redip_link", "004")],
     ),
     "hours written for minutes": (
         dipped_again(2, minutes="0.75"),

@@ -33,8 +33,17 @@ HISTORY = pd.DataFrame(
 ).assign(agent="OIL", amount_unit="mL/L", bath_volume="1", bath_volume_unit="L", minutes="5", agitation="air")
 
 
+def add_tray(tables, session, *, like):
+    """Add a tray to a session, with the checks of a like one."""
+    for name, change in (("trays", {"session": session}), ("checks", {})):
+        rows = tables[name][tables[name]["tray"] == like].assign(tray=f"T{session}", **change)
+        tables[name] = pd.concat([tables[name], rows], ignore_index=True)
+
+
 def add_history(tables):
     tables["sessions"] = pd.concat([tables["sessions"], HISTORY], ignore_index=True).fillna("")
+    for session in HISTORY["session"]:
+        add_tray(tables, session, like="T07")
 
 
 CASES = {
@@ -57,6 +66,12 @@ CASES = {
         both(put("sessions", 2, mix="M1"), put("sessions", 5, mix="M1", agitation="air"), put("sessions", 6, mix="M1")),
         [("sessions.csv, row 4, column 'mix': one agent in bath 'M1', got 'OIL' and 'IOD' (first in row 2): "
           "counted as two baths", "mix_of_agents", "003"),
+         ("sessions.csv, row 5, column 'amount': 30, as in the first session of bath 'M1', got 60",
+          "mix_differs", "004"),
+         ("sessions.csv, row 5, column 'amount_unit': mL, as in the first session of bath 'M1', got drops",
+          "mix_differs", "004"),
+         ("sessions.csv, row 5, column 'bath_volume': 10, as in the first session of bath 'M1', got 1",
+          "mix_differs", "004"),
          ("sessions.csv, row 6, column 'mix': one agent in bath 'M1', got 'POW' and 'IOD' (first in row 2): "
           "counted as two baths", "mix_of_agents", "005")],
     ),

@@ -60,6 +60,22 @@ ADVICE = {
         "an amount by mass where the agent is taken by volume, or the like",
         "Check the unit of the amount: a gram is no millilitre. Correct the row if it was a slip of the pen.",
     ),
+    "odd_figure": (
+        "a figure far off the farm's habit, or off what a dip can be",
+        "Check unit, decimal point and column of the figure; correct the row if it was a slip of the pen.",
+    ),
+    "mix_differs": (
+        "one mixed bath told in two ways",
+        "Correct amount, volume or time in one of its sessions; a bath mixed anew gets a name of its own.",
+    ),
+    "idle_limit": (
+        "a limit in a unit that no session can be held to",
+        "Write the limit in the unit in which the agent's baths are told: until then nothing is ever over it.",
+    ),
+    "unit_alone": (
+        "a unit without its number",
+        "Write the number beside the unit, or empty the unit: without it no strength, limit or price is known.",
+    ),
     "no_sham": (
         "a month without a sham dip",
         "Put some trays of every month through tank water: without them nobody can tell what handling alone costs.",
@@ -71,6 +87,38 @@ ADVICE = {
     "late_check": (
         "trays checked later than due",
         "Look at every tray within a week of its dip, then every two weeks: late, nobody can say what killed it.",
+    ),
+    "table_gap": (
+        "rows that all other dips have, and some in a row have not",
+        "See whether the table was cut or rows were lost; if nothing was written down in those days, leave it so.",
+    ),
+    "bare_session": (
+        "a session that no tray went through",
+        "Look for its trays: they may be lost from their table, or the session is written twice.",
+    ),
+    "repeated_session": (
+        "a session written twice under two names",
+        "If its rows were pasted twice, delete one session and its trays: its pieces count twice until then.",
+    ),
+    "dead_or_removed": (
+        "pieces dead where one would think them taken out",
+        "See whether dead and removed changed places: what was sold, moved or dipped again counts as dead now.",
+    ),
+    "swapped_cells": (
+        "cells or columns that may have changed places",
+        "See whether two cells of the row, or two headers of the table, changed places.",
+    ),
+    "pests_nowhere": (
+        "pests found, and no piece that had them or was looked at",
+        "Correct the pieces examined or infested, or the count: what lives on a piece infests it.",
+    ),
+    "redip_link": (
+        "re-dipped pieces that do not fit the tray they came from",
+        "Correct earlier_tray, origin, or the name or date that differs: the dips of a piece are put together by them.",
+    ),
+    "odd_group": (
+        "a coral in another group than its other trays",
+        "Correct the group of this tray, or see whether it is another coral: it is compared with its group only.",
     ),
     "group_for_coral": (
         "a coral group where the coral's name belongs",
@@ -95,6 +143,14 @@ ADVICE = {
     "far_date": (
         "a date far from its dip",
         "Check day and month: a bath is counted, and its work done, within days of it.",
+    ),
+    "odd_date": (
+        "a date or time that does not fit those around it",
+        "Check day and month, the year and the hour: looks and baths are put in order by them.",
+    ),
+    "labour_link": (
+        "labour that does not fit its session",
+        "Write the session beside its work, and the pieces that its trays hold; or see whether a tray is lost.",
     ),
     "repeated_labour": (
         "labour rows written twice, or alike",

@@ -97,6 +97,8 @@ def all_names(cells: list[object], column: Column) -> bool:
     """Return whether `name_of` would leave each of these cells as it is, but for ''; quick for many plain texts."""
     if not all_tidy(cells, longest_of(column)):
         return False
+    if min(map(len, cells), default=5) >= 5:
+        return True
     short = [cell for cell in cells if len(cell) < 5]
     return not any(is_nothing(cell, column) for cell in short)
 

@@ -1,4 +1,4 @@
-"""Warnings of what a log says in two places and cannot mean: shams with a product, habits broken, dates far apart."""
+"""Warnings of what a log says in two places and cannot mean: shams with a product, cells that changed places."""
 
 from __future__ import annotations
 
@@ -11,26 +11,37 @@ import numpy as np
 import pandas as pd
 
 from .cells import NOTHING
-from .derive import usable_strength
+from .derive import limit_strengths, usable_strength
 from .model import Problem
 from .notices import Tables, brief, median_of_others
+from .rules import PAIRS
 from .schema import CORAL_GROUPS
 from .units import amount_unit
 
+BOUNDS = (  # table, column, from, to, in words; corals bear no other water, and a dropper gives some 20 drops
+    ("agents", "drops_per_ml", 5, 100, "drops to a mL, as droppers give them"),
+    ("sessions", "bath_volume_l", 0.05, 5000, "L of bath"),
+    ("sessions", "temperature_c", 15, 35, "C, as corals bear it"),
+    ("sessions", "minutes", 0, 1440, "minutes, a day"),
+    ("sessions", "rinses", 0, 50, "rinses"),
+    ("sessions", "crew", 0, 100, "people"),
+    ("labour", "people", 0, 100, "people"),
+    ("labour", "minutes", 0, 1440, "minutes, a day"),
+)
+BATH_CELLS = {"bath_volume_l": "bath_volume", "temperature_c": "temperature"}
 MINUTES_JUMP = 10.0  # as for strengths: a slip of a unit or of a decimal point
 USUAL_KIND = 0.8  # of an agent's sessions: taken by volume and by mass in turn, neither is a slip
-FAR_DAYS = 7  # a bath is counted, and its work done, within days; further off, a date is a slip of month for day
-AT_THE_DIP = ("dip", "watch", "rinse")  # tasks
-ON_THE_DAY = ("bath", "rinse", "on piece")  # moments of pest counts
 
 
 def contradictions(log: Tables, setting: Callable[..., Problem]) -> Iterator[Problem]:
     """Return these warnings; `setting(path, message, ...)` words one of a setting."""
     yield from shams(log)
-    yield from groups_for_corals(log)
     yield from other_minutes(log)
     yield from other_kinds(log)
-    yield from far_dates(log)
+    yield from baths_that_cannot_be(log)
+    yield from units_alone(log)
+    yield from idle_limits(log)
+    yield from unlike_mixes(log)
     yield from idle_settings(log, setting)
 
 
@@ -51,19 +62,6 @@ def shams(log: Tables) -> Iterator[Problem]:
         got = f"{brief(sessions['amount'].iloc[i])} {sessions['amount_unit'].iloc[i] or ''}".strip()
         message = f"no amount in a sham dip, plain tank water, got '{got}' with agent '{sessions['agent'].iloc[i]}'"
         yield log.at_session(i, "amount", message, "sham_amount")
-
-
-def groups_for_corals(log: Tables) -> Iterator[Problem]:
-    """Corals named like a coral group, in a group that is none of the known ones (group_for_coral), once per name.
-
-    The two cells changed places: the tray has no like pieces, and the coral is a group of its own.
-    """
-    trays, columns = log.frames["trays"], log.typed["trays"].columns
-    is_group = [columns[name].where(lambda word: word.casefold() in CORAL_GROUPS) for name in ("coral", "coral_group")]
-    odd = trays.loc[is_group[0] & ~is_group[1], ["coral", "coral_group"]]
-    for i, (coral, group) in odd.drop_duplicates().iterrows():
-        message = f"a coral's name, with its group in coral_group, got '{coral}' in the group '{group}'"
-        yield log.note("trays", i, "coral", message, "group_for_coral", trays["session"].iloc[i])
 
 
 def other_minutes(log: Tables) -> Iterator[Problem]:
@@ -102,25 +100,57 @@ def other_kinds(log: Tables) -> Iterator[Problem]:
             yield log.at_session(i, "amount_unit", message, "amount_kind")
 
 
-def far_dates(log: Tables) -> Iterator[Problem]:
-    """Counts and work at a dip dated more than `FAR_DAYS` from it (far_date)."""
-    dates = log.frames["sessions"]["date"].to_numpy()
-    pests, labour = log.frames["pests"], log.frames["labour"]
-    if len(pests):
-        session = log.rows_of("trays", "session", "sessions")[log.rows_of("pests", "tray", "trays")]
-        yield from _far(log, "pests", "counted", pests["moment"].isin(ON_THE_DAY).to_numpy(), dates[session])
-    if len(labour):
-        session = log.rows_of("labour", "session", "sessions")
-        yield from _far(
-            log, "labour", "done", labour["task"].isin(AT_THE_DIP).to_numpy() & (session >= 0), dates[session]
-        )
+def baths_that_cannot_be(log: Tables) -> Iterator[Problem]:
+    """More product than bath, and figures that no dip has (odd_figure), as in `BOUNDS`."""
+    sessions = log.frames["sessions"]
+    for column, unit in (("product_ml", "mL"), ("product_g", "g")):
+        per_litre = (sessions[column] / sessions["bath_volume_l"]).to_numpy()
+        for i in np.flatnonzero(per_litre > 1000):
+            message = f"less product than bath, got {brief(per_litre[i])} {unit} in a litre"
+            yield log.at_session(i, "amount", message, "odd_figure")
+    for table, column, low, high, unit in BOUNDS:
+        figures = log.frames[table][column].to_numpy(dtype=float, na_value=np.nan)
+        for i in np.flatnonzero((figures < low) | (figures > high)):
+            message = f"{low:g} to {high:g} {unit}, got {brief(figures[i])}"
+            name = BATH_CELLS.get(column, column)
+            yield log.note(
+                table, i, name, message, "odd_figure", None if table == "agents" else log.session_of(table, i)
+            )
 
 
-def _far(log: Tables, table: str, column: str, bound: np.ndarray, dipped: np.ndarray) -> Iterator[Problem]:
-    day = log.frames[table][column].to_numpy()
-    for i in np.flatnonzero(bound & (np.abs(day - dipped) > np.timedelta64(FAR_DAYS, "D"))):
-        message = f"a date within {FAR_DAYS} days of the dip ({str(dipped[i])[:10]}), got '{str(day[i])[:10]}'"
-        yield log.note(table, i, column, message, "far_date")
+def units_alone(log: Tables) -> Iterator[Problem]:
+    """Units of agents without the number that they are of (unit_alone): no strength, limit or price is known."""
+    agents = log.frames["agents"]
+    for number, unit in PAIRS["agents"]:
+        for i in np.flatnonzero(agents[number].isna() & agents[unit].notna()):
+            message = f"a number, since its unit is '{agents[unit].iloc[i]}', got an empty cell"
+            yield log.note("agents", i, number, message, "unit_alone")
+
+
+def idle_limits(log: Tables) -> Iterator[Problem]:
+    """Limits of strength in a unit that none of the agent's sessions is on (idle_limit): nothing is ever over them."""
+    agents, sessions = log.frames["agents"], log.frames["sessions"]
+    limits, axes = limit_strengths(agents)
+    for i in np.flatnonzero(~np.isnan(limits) & agents["max_strength"].isna()):  # not on the axis of most sessions
+        mine = (log.rows_of("sessions", "agent", "agents") == i) & ~sessions["is_control"]
+        units = sessions.loc[mine, "strength_unit"].unique()
+        if len(units) and axes[i] not in units:
+            got = f"{brief(agents['max_per_l'].iloc[i])} {agents['max_per_l_unit'].iloc[i]}"
+            message = f"a limit that {' or '.join(units)} can be held to, as its sessions are told, got '{got}'"
+            yield log.note("agents", i, "max_per_l_unit", message, "idle_limit")
+
+
+def unlike_mixes(log: Tables) -> Iterator[Problem]:
+    """Sessions of one mixed bath and agent that tell it otherwise than the first (mix_differs)."""
+    sessions = log.frames["sessions"]
+    mixed = sessions[~log.typed["sessions"].columns["mix"].missing]
+    for column in ("mixed", "amount", "amount_unit", "bath_volume", "bath_volume_unit", "lot") if len(mixed) else ():
+        first = mixed.groupby(["mix", "agent"], sort=False)[column].transform("first")
+        for i in mixed.index[(mixed[column].notna() & (mixed[column] != first)).to_numpy(dtype=bool, na_value=False)]:
+            show = str if first.dtype == object else brief if first.dtype.kind == "f" else lambda day: str(day)[:16]
+            message = f"{show(first[i])}, as in the first session of bath '{mixed['mix'][i]}', got "
+            message += show(mixed[column][i])
+            yield log.at_session(i, column, message, "mix_differs")
 
 
 def idle_settings(log: Tables, setting: Callable[..., Problem]) -> Iterator[Problem]:

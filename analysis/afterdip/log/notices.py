@@ -48,6 +48,15 @@ class Tables:
         """Return for each row of `table` the row of `target` that its key names."""
         return lookup(self.typed[table], column, self.typed[target], column)
 
+    def where(self, table: str, column: str, *words: str) -> np.ndarray:
+        """Return where a column holds one of these words, shape (n_rows,)."""
+        return self.typed[table].columns[column].where(words.__contains__)
+
+    def session_of(self, table: str, i: int) -> str | None:
+        """Return the session that the i-th row of a table names, None if none."""
+        name = self.frames[table]["session"].iloc[i]
+        return None if pd.isna(name) else name
+
     def at_session(self, i: int, column: str, message: str, code: str) -> Problem:
         """Return a warning at the i-th session."""
         return self.note("sessions", i, column, message, code, self.frames["sessions"]["session"].iloc[i])

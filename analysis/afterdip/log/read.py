@@ -9,9 +9,13 @@ from pathlib import Path
 import pandas as pd
 
 from ..errors import DataError
+from .calendar_slips import calendar_slips
 from .cells import YEARS
+from .changed_places import changed_places
 from .contradictions import contradictions
 from .files import log_files, read_files
+from .gaps import gaps
+from .habits import habits
 from .memory import give_back
 from .model import FileRecord, Log, Problem
 from .notices import Tables, notices
@@ -83,7 +87,8 @@ def _fresh(path: Path, as_of: pd.Timestamp) -> tuple[Log | None, CheckReport]:
     if not problems:
         data = frames(tables)
         all_tables = Tables(data, tables, settings, as_of)
-        warnings += [*notices(all_tables), *contradictions(all_tables, setting)]
+        warnings += [*notices(all_tables), *contradictions(all_tables, setting), *changed_places(all_tables)]
+        warnings += [*calendar_slips(all_tables), *habits(all_tables), *gaps(all_tables)]
         warnings = in_order(warnings, order)
         log = Log(**data, settings=settings, warnings=tuple(warnings), files=tuple(raw.files))
     return log, CheckReport(tuple(problems), tuple(warnings), tuple(raw.files))

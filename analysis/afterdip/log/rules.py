@@ -18,6 +18,9 @@ PAIRS = {
     "agents": (("active_strength", "strength_unit"), ("max_per_l", "max_per_l_unit"), ("price", "price_unit")),
     "sessions": (("temperature", "temperature_unit"),),
 }
+STRONGEST = {  # a product is no more than its active; as a solution it may be some three times as heavy as water
+    "% w/w": 100.0, "mg/g": 1000.0, "% w/v": 300.0, "mg/mL": 3000.0, "g/L": 3000.0,
+}  # fmt: skip
 WATER_C = (0.0, 60.0)  # a bath outside is a slip of the unit
 
 
@@ -136,10 +139,18 @@ def dates(tables: Tables, as_of: np.datetime64) -> list[Problem]:
 
 
 def agent_rules(tables: Tables) -> list[Problem]:
-    """Report limits in drops of agents without drops_per_ml."""
+    """Report products stronger than any can be, and limits in drops of agents without drops_per_ml."""
     table = tables["agents"]
+    most = np.array([STRONGEST.get(unit, np.inf) for unit in table["strength_unit"]], dtype=float)
+    quote = table.columns["active_strength"].quote
+    problems = [
+        table.problem(
+            i, "active_strength", f"{most[i]:g} {table['strength_unit'][i]} at most, got {quote(i)}", "strength"
+        )
+        for i in told(table.known("active_strength", "strength_unit") & (table["active_strength"] > most))
+    ]
     in_drops = table.columns["max_per_l_unit"].where(lambda unit: LIMITS[unit].drops)
-    return [
+    return problems + [
         table.problem(i, "drops_per_ml", "number above 0, since max_per_l is in drops, got an empty cell", "drops")
         for i in told(in_drops & table.columns["drops_per_ml"].missing)
     ]
