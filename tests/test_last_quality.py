@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from afterdip.answers.last_quality import answer_last_quality
@@ -126,6 +128,50 @@ def test_a_month_without_sham(became, again, state, how):
                 put(tables, "sessions", session, column, value)
 
     assert became(change)["Put some trays through a sham dip"] == (state, how)
+
+
+def drifting(folder, *, until, dipped=True):
+    """Return last's list of 20 October of a farm that dips every other day: 1 of 20 dies, 8 from 25 August to `until`.
+
+    `dipped`: whether DIP is used in October.
+    """
+    days = pd.date_range("2026-06-01", "2026-10-30" if dipped else "2026-09-29", freq="2D")
+    bad = (days >= "2026-08-25") & (days <= until)
+    dead = np.where(bad, 8, np.arange(days.size) % 2)
+    key = [f"{i:03}" for i in range(days.size)]
+    frames = {
+        "agents": {"agent": ["DIP"], "active": ["plant oils"], "is_control": ["no"]},
+        "sessions": {"session": key, "started": [f"{d:%Y-%m-%d}T10:00" for d in days], "agent": "DIP", "amount": "1",
+                     "amount_unit": "mL/L", "bath_volume": "10", "bath_volume_unit": "L", "minutes": "10"},
+        "trays": {"tray": key, "session": key, "coral": "Acropora millepora", "coral_group": "sps", "pieces": "20"},
+        "checks": {"tray": key, "checked": [f"{d + pd.Timedelta(days=5):%Y-%m-%d}" for d in days],
+                   "alive": [str(20 - n) for n in dead], "dead": [str(n) for n in dead], "detached": "0",
+                   "removed": "0"},
+    }  # fmt: skip
+    log = read_log(write_log({name: pd.DataFrame(f, dtype=str) for name, f in frames.items()}, folder), as_of=AS_OF)
+    now = answer_quality(log, month="2026-10", as_of="2026-11-20")
+    then = answer_quality(log_until(log, "2026-10-20"), month="2026-09", as_of="2026-10-20").to_json()["actions"]
+    assert "Hold DIP until you know why it costs more" in {a["what"] for a in then}
+    return now, {a.what: (a.state, a.how) for a in now.last.actions}["Hold DIP until you know why it costs more"]
+
+
+@pytest.mark.parametrize(
+    ("until", "state", "words"),
+    [("2026-10-30", "open", "the alarm still stands"), ("2026-09-10", "done", "no alarm any more")],
+)
+def test_a_drift_is_judged_by_the_month_since(tmp_path, until, state, words):
+    now, became = drifting(tmp_path, until=until)
+    (loss,) = now.watch.losses
+    assert loss.alarm == (state == "open")
+    assert became[0] == state
+    assert became[1].startswith(words)
+    assert became[1].endswith(f": {loss.events:.0f} of {loss.trials:.0f} this month, {loss.expected:.0f} expected")
+
+
+def test_a_drift_of_an_agent_not_used_since_cannot_be_judged(tmp_path):
+    assert drifting(tmp_path, until="2026-10-30", dipped=False)[1] == (
+        "open", "cannot be judged since: no bath with a count in the month",
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")

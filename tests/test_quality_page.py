@@ -104,7 +104,7 @@ def test_the_tired_bath_is_found(demo):
 
 def test_what_to_do_names_both(demo):
     todo = demo.to_json()["actions"]
-    assert all(item.keys() == {"due", "what", "why", "page"} for item in todo)
+    assert all(item.keys() == {"due", "what", "why", "page", "touches"} for item in todo)
     what = [item["what"] for item in todo]
     assert f"Take bottle {TRUTH['weak_lot']['lot']} of {TRUTH['weak_lot']['agent']} out of use" in what
     assert any(w.startswith(f"Change the bath of {TRUTH['tired_bath']['agent']}") for w in what)

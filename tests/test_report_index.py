@@ -369,6 +369,25 @@ def test_no_page_crowds_out_the_most_urgent_of_another():
     assert more == 6
 
 
+def test_danger_comes_first_and_an_agent_that_fails_is_not_crowded_out():
+    """Five parts ask before it in the order of the pages: people, then corals, then pests and dips, then the log."""
+    pages = [{"name": name, "title": name, "file": f"{name}.html"} for name in ("removal", "follow_up", "quality")]
+    due = {"actions": [action("2026-11-18", f"Dip lot {i}") for i in range(6)]}
+    asks = [
+        ("log", "Give sham dips", "mend"), ("", "Take bottle 7 out of use", "watch"), ("log", "Check trays", "looks"),
+        ("corals", "Find out what went wrong", "single"), ("people", "Wear gloves", ""),
+    ]  # fmt: skip
+    log = {"actions": [action("2026-11-20", what) | {"touches": touches, "page": f"quality.html#{part}"}
+                       for touches, what, part in asks]}  # fmt: skip
+    kills = [{"agent": "IOD", "is_control": False, "killed": number(0.6, 0.5, 0.7)}]
+    shown, more = actions(results(pages=pages, removal=removal(agents=kills), follow_up=due, quality=log))
+    assert [a.what.split(":")[0] for a in shown] == [
+        "Wear gloves", "Find out what went wrong", "Dip lot 0", "Do not rely on one dip of IOD",
+        "Take bottle 7 out of use",
+    ]  # fmt: skip
+    assert more == 7
+
+
 def test_what_became_of_the_last_list():
     rows = [{"what": "Dip lot <1> again", "state": "done", "how": "since then: 3 of 3 trays"}]
     rows += [{"what": "Look at lot 2", "state": "open", "how": ""}]

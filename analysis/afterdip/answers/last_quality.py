@@ -1,24 +1,24 @@
-"""What became of what the page on log quality asked for a month ago: handling, looks, sham dips, bottles and baths.
+"""What became of what the page on log quality asked for a month ago: handling, looks, sham dips and the watch's alarms.
 
 Hazards, looks and sham dips are read off the log as it stood then. Where nothing was dipped since, no lapse is no proof
 of care: what was asked stays open. A bottle that nothing was dipped from is out of use all the same. A bottle or a bath
 is followed if today's watch raises its alarm and the watch of that day, on the same baths cut at that day, did too: one
-whose alarm has gone since asks for nothing more, and the rest of that day's watch need not be made again.
+whose alarm has gone since asks for nothing more. An agent that drifted by that day's watch, no bottle explaining it, is
+followed too: today's watch says whether its alarm still stands. That day's alarms are judged at today's level.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import pandas as pd
 
 from afterdip.answers.last_actions import LastAction, LastActions, a_month_before, state_of
-from afterdip.answers.monitoring import MonitoringAnswer, baths_of, bottle_groups
+from afterdip.answers.monitoring import MonitoringAnswer, Watched, baths_of, bottle_groups, drifts_of
 from afterdip.answers.period import Period, period_of
-from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle, asked_of_trays
+from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle, asked_of_drift, asked_of_trays
 from afterdip.answers.watch_baths import raised
-from afterdip.answers.watch_series import kill_rows, loss_rows, series_of
+from afterdip.answers.watch_series import Series, kill_rows, loss_rows, series_of
 from afterdip.answers.words import counted
 from afterdip.log.model import Log
 from afterdip.tally.looks import tally_looks_due
@@ -92,15 +92,13 @@ def _sham(log: Log, asked: set[str], since: pd.DataFrame) -> Iterator[LastAction
 
 
 def _watch(log: Log, watch: MonitoringAnswer, period: Period, day: str, since: pd.DataFrame) -> Iterator[LastAction]:
-    """Bottles and shared baths that raise an alarm today and did then: whether they were used so since."""
+    """Bottles and shared baths that raise an alarm today and did then, and agents that drifted then."""
     bottles = sorted({(b.agent, b.outcome) for b in watch.bottles if b.alarm})
     tired = sorted({bath.agent for bath in watch.baths if bath.alarm})
-    if not bottles and not tired:
-        return
-    cut = _counts_of(log_until(log, day), {*tired, *(agent for agent, _ in bottles)})
-    tally = tally_watch(cut, since=period.start, until=period.end)
+    tally = tally_watch(log_until(log, day), since=period.start, until=period.end)
+    series = _series(tally, period, watch)
     for agent, outcome in bottles:
-        for lot in _alarming(tally, period, agent, outcome, watch):
+        for lot in _alarming(series, agent, outcome, watch):
             used = int(((since["agent"] == agent) & (since["lot"] == lot)).sum())
             how = f"used in {counted(used, 'session')} since" if used else "not used since"
             yield LastAction(asked_of_bottle(agent, lot, outcome), "open" if used else "done", how)
@@ -110,22 +108,35 @@ def _watch(log: Log, watch: MonitoringAnswer, period: Period, day: str, since: p
         if raised(bath, watch.level).alarm and bath.served_most is not None:
             served = later.loc[later["agent"] == bath.agent, "served_per_l"]
             yield _again(asked_of_bath(bath), int((served > (bath.change_at or 0.0)).sum()), len(served), since)
+    now = {(w.series.agent, w.series.outcome): w for w in watch.watched}
+    for s, drift in zip(series, drifts_of(series), strict=True):
+        if drift.p is not None and drift.p <= watch.level and not _alarming(series, s.agent, s.outcome, watch):
+            yield LastAction(asked_of_drift(s), *_stands(now.get((s.agent, s.outcome))))
 
 
-def _counts_of(log: Log, agents: set[str]) -> Log:
-    """Return the log with the pest counts of these agents only: no other is read here."""
-    sessions = log.sessions.loc[log.sessions["agent"].isin(agents), "session"]
-    trays = log.trays.loc[log.trays["session"].isin(sessions), "tray"]
-    return replace(log, pests=log.pests[log.pests["tray"].isin(trays)].reset_index(drop=True))
+def _series(tally: WatchTally, period: Period, watch: MonitoringAnswer) -> list[Series]:
+    """Return the charts of that day's watch, of loss and of kill."""
+    losses = [*series_of(loss_rows(tally, period, watch.horizon_days), period, "loss")]
+    about = tally.sessions.set_index("session")
+    dipped = about.loc[list(dict.fromkeys(tally.kills["session"]))]
+    agents = sorted(set(dipped.loc[~dipped["is_control"].astype(bool), "agent"]))
+    return losses + [s for agent in agents for s in series_of(kill_rows(tally, period, agent), period, "kill")]
 
 
-def _alarming(tally: WatchTally, period: Period, agent: str, outcome: str, watch: MonitoringAnswer) -> list[str]:
-    """Return the agent's bottles in use in the period's month that raise an alarm on its baths."""
-    rows = kill_rows(tally, period, agent) if outcome == "kill" else loss_rows(tally, period, watch.horizon_days)
-    series = [s for s in series_of(rows, period, outcome) if s.agent == agent]
-    recent = rows.frame.loc[(rows.frame["agent"] == agent) & period.in_month(rows.frame["date"]), "lot"]
-    groups = [found for _, found in bottle_groups(series)]
+def _stands(now: Watched | None) -> tuple[str, str]:
+    """Return the state of an agent that drifted, by the baths of the month since, and what they say."""
+    if now is None or now.drift.p is None:
+        why = "no bath with a count" if now is None else now.drift.reason
+        return "open", f"cannot be judged since: {why}"
+    seen = f"{now.events:.0f} of {now.trials:.0f} this month, {now.expected:.0f} expected"
+    return ("open", f"the alarm still stands: {seen}") if now.alarm else ("done", f"no alarm any more: {seen}")
+
+
+def _alarming(series: list[Series], agent: str, outcome: str, watch: MonitoringAnswer) -> list[str]:
+    """Return the agent's bottles in use in the month of these charts that raise an alarm on its baths."""
+    own = [s for s in series if (s.agent, s.outcome) == (agent, outcome)]
+    used = {lot for s in own for lot in s.baths.loc[s.baths["recent"], "lot"].dropna()}
     return [
-        str(lot) for found in groups for lot, p in zip(found.group, found.p, strict=True)
-        if p <= watch.level and lot in set(recent.dropna())
+        str(lot) for _, found in bottle_groups(own) for lot, p in zip(found.group, found.p, strict=True)
+        if p <= watch.level and lot in used
     ]  # fmt: skip

@@ -14,10 +14,11 @@ from afterdip.answers.watch_causes import Cause, Shortfall, Suspects, causes_of
 from afterdip.answers.watch_effects import Effect, effect_of_moving, effects_on_loss
 from afterdip.answers.watch_lots import Bottle, ageing, bottles_of
 from afterdip.answers.watch_series import Rows, Series, kill_rows, loss_rows, series_of
+from afterdip.answers.watch_single import Singles, singles_of
 from afterdip.estimate import Estimate
 from afterdip.log.model import Log, Settings
 from afterdip.monitoring import SMOOTHING, Drift, Groups, PChart, drift_alarm, group_alarm, laney_p_chart
-from afterdip.tally.monitoring import WatchTally, tally_watch
+from afterdip.tally.monitoring import WatchTally, tally_mixers, tally_watch
 
 FALSE_ALARMS = 0.05  # of the monthly reports of a farm where nothing changed, all alarms of the page together
 SEED = 20_261_101  # of the random orders, so that a report can be repeated to the byte
@@ -87,7 +88,10 @@ class Weeks:
 
 @dataclass(frozen=True, slots=True)
 class MonitoringAnswer:
-    """The watch: `tests` alarms share `false_alarms` equally, `level` each; `ageing` is (agent, change in kill)."""
+    """The watch: `tests` alarms share `false_alarms` equally, `level` each; `ageing` is (agent, change in kill).
+
+    `singles`: baths of the month that went wrong by themselves, with false namings of their own.
+    """
 
     horizon_days: int
     confidence_level: float
@@ -103,6 +107,7 @@ class MonitoringAnswer:
     ageing: tuple[tuple[str, Estimate], ...]
     effects: tuple[Effect, ...]
     weeks: tuple[Weeks, ...]
+    singles: Singles
 
     @property
     def losses(self) -> tuple[Watched, ...]:
@@ -131,6 +136,7 @@ class MonitoringAnswer:
         return {
             **{name: getattr(self, name) for name in plain},
             **{name: [part.to_json() for part in getattr(self, name)] for name in lists},
+            "single_baths": self.singles.to_json(),
             "ageing": [{"agent": agent, "change_in_kill": change.to_json()} for agent, change in self.ageing],
         }
 
@@ -149,7 +155,7 @@ def answer_monitoring(log: Log, *, month: str, as_of: str, window_months: int = 
     series = [*series_of(losses, period, "loss")]
     series += [s for rows in kills.values() for s in series_of(rows, period, "kill")]
     shared = [name for name, rows in kills.items() if rows.frame["shared"].any()]
-    drifts, groups, baths = _drifts(series), bottle_groups(series), baths_of(tally, period, shared, settings)
+    drifts, groups, baths = drifts_of(series), bottle_groups(series), baths_of(tally, period, shared, settings)
     tests = sum(d.p is not None for d in drifts) + sum(bath.load.p is not None for bath in baths)
     tests += sum(not g.reason for _, g in groups)
     level, wide = FALSE_ALARMS / max(tests, 1), settings.confidence
@@ -167,6 +173,10 @@ def answer_monitoring(log: Log, *, month: str, as_of: str, window_months: int = 
         ageing=tuple((agent, ageing(rows, confidence_level=each)) for agent, rows in kills.items()),
         effects=(*effects_on_loss(losses, confidence_level=wide), *_moving(tally, kills, wide)),
         weeks=(_weeks("loss", losses.frame, period), _weeks("kill", _found(tally), period)),
+        singles=singles_of(
+            losses, kills.values(), period, mixers=tally_mixers(log), confidence_level=wide,
+            units=log.agents.set_index("agent")["strength_unit_of_bath"].dropna().to_dict(),
+        ),
     )  # fmt: skip
 
 
@@ -175,7 +185,8 @@ def _rng(*names: str) -> np.random.Generator:
     return np.random.default_rng([SEED, *"/".join(names).encode()])
 
 
-def _drifts(series: list[Series]) -> list[Drift]:
+def drifts_of(series: list[Series]) -> list[Drift]:
+    """Set each agent's running average against random orders of its baths."""
     return [drift_alarm(s.worse, s.baths["recent"], rng=_rng("drift", s.outcome, s.agent)) for s in series]
 
 

@@ -6,16 +6,19 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from afterdip.answers.quality_advice import words_of
+from afterdip.answers.single_words import bath_named, doubt, happened, its_like, set_apart
 from afterdip.answers.words import counted
 from afterdip.log.notices import CHECK_GAP_DUE_DAYS
 
 if TYPE_CHECKING:
     from afterdip.answers.quality import QualityAnswer
     from afterdip.answers.watch_baths import TiredBath
+    from afterdip.answers.watch_series import Series
 
 PAGE = "quality.html"
 LOOKS = f"{PAGE}#how-far-can-the-log-be-trusted"
 WATCH = f"{PAGE}#has-anything-changed"  # parts of their own: the first page shows the first of each part
+SINGLE = f"{PAGE}#did-a-single-bath-go-wrong"
 MEND = f"{PAGE}#what-should-be-mended-in-the-log"
 NAMED_AT_MOST = 3  # sessions named in one sentence
 URGENT = ("no_ppe", "not_for", "over_max_strength", "over_max_minutes", "no_agitation", "too_few_rinses")
@@ -31,12 +34,16 @@ DO = {
 
 def actions(answer: QualityAnswer) -> list[dict]:
     """Return what to do, each with the day it is due, what, why, and the page that tells more."""
-    watch = [*_bottles(answer), *_baths(answer), *_drifts(answer)]
-    todo = [
-        (PAGE, _hazards(answer, URGENT[:1])), (WATCH, watch), (MEND, _sham(answer)),
-        (PAGE, _hazards(answer, URGENT[1:])), (LOOKS, _looks(answer)),
+    parts = (
+        (PAGE, "people", _hazards(answer, URGENT[:1])), (SINGLE, "corals", _singles(answer)),
+        (WATCH, "corals", _drifts(answer, "loss")),
+        (WATCH, "", (*_bottles(answer), *_baths(answer), *_drifts(answer, "kill"))), (MEND, "log", _sham(answer)),
+        (PAGE, "corals", _hazards(answer, URGENT[1:])), (LOOKS, "log", _looks(answer)),
+    )  # fmt: skip
+    return [
+        {"due": answer.as_of, "what": what, "why": why, "page": page, "touches": touches}
+        for page, touches, some in parts for what, why in some
     ]  # fmt: skip
-    return [{"due": answer.as_of, "what": what, "why": why, "page": page} for page, some in todo for what, why in some]
 
 
 def _hazards(answer: QualityAnswer, kinds: tuple[str, ...]) -> Iterator[tuple[str, str]]:
@@ -88,20 +95,37 @@ def _baths(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
         yield asked_of_bath(bath), why
 
 
-def _drifts(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+def _drifts(answer: QualityAnswer, outcome: str) -> Iterator[tuple[str, str]]:
     explained = {(b.agent, b.outcome) for b in answer.watch.bottles if b.alarm and b.in_month}
     for watched in answer.watch.watched:
         s = watched.series
-        if not watched.alarm or (s.agent, s.outcome) in explained:
+        if not watched.alarm or s.outcome != outcome or (s.agent, s.outcome) in explained:
             continue
         seen = f"{watched.events:.0f} of {watched.trials:.0f} this month, {watched.expected:.0f} expected"
-        if s.outcome == "kill":
-            why = f"it kills less since {watched.since}: {seen}"
-            yield f"Find out why {s.agent} kills less: dip beside a fresh bottle, mixed anew", why
-        elif s.is_control:
-            yield "Look at arrivals and holding water before blaming a dip", f"sham dips lose more too: {seen}"
-        else:
-            yield f"Hold {s.agent} until you know why it costs more", f"losses are up since {watched.since}: {seen}"
+        since = f"{'it kills less' if s.outcome == 'kill' else 'losses are up'} since {watched.since}"
+        yield asked_of_drift(s), f"{'sham dips lose more too' if s.is_control else since}: {seen}"
+
+
+def asked_of_drift(series: Series) -> str:
+    """Return what to do about an agent whose losses are up, or that kills less."""
+    if series.outcome == "kill":
+        return f"Find out why {series.agent} kills less: dip beside a fresh bottle, mixed anew"
+    if series.is_control:
+        return "Look at arrivals and holding water before blaming a dip"
+    return f"Hold {series.agent} until you know why it costs more"
+
+
+def _singles(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
+    """Ask for the cause of each bath that is named; those that lost most of their pieces share a line."""
+    told = answer.watch.singles.told
+    most = [bath for bath in told if not bath.named]
+    for bath in (bath for bath in told if bath.named or len(most) == 1):
+        why = "; ".join(filter(None, (happened(bath), its_like(bath), doubt(bath), set_apart(bath))))
+        yield f"Find out what went wrong in {bath_named(bath)}", why
+    if len(most) > 1:
+        each = "; ".join(f"{bath_named(bath)}: {happened(bath)}" for bath in most[:NAMED_AT_MOST])
+        more = f"; and {len(most) - NAMED_AT_MOST} more" if len(most) > NAMED_AT_MOST else ""
+        yield f"Look into {len(most)} baths that lost most of their pieces", each + more
 
 
 def _sham(answer: QualityAnswer) -> Iterator[tuple[str, str]]:

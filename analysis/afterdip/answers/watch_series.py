@@ -53,14 +53,20 @@ class Series:
 
 
 def loss_rows(tally: WatchTally, period: Period, horizon: int) -> Rows:
-    """Return the window's trays with what died of them by the horizon, and what was expected of such pieces."""
+    """Return the window's trays with what died of them by the horizon, and what was expected of such pieces.
+
+    `bad`: deaths seen by then; `last_death`: the day of the check that saw the last of them, NaN without any.
+    """
     trays = tally.trays.merge(tally.sessions.drop(columns="pieces"), on="session", how="left")
     exits = exits_told_at(tally.exits, horizon)
     fates = fates_at(
         exits["day"], exits["dead"], exits["left"], exits["place"], trays["agent"].to_numpy(str)[exits["place"]],
         horizon=horizon, n_cells=len(trays),
     )  # fmt: skip
-    frame = trays.assign(events=fates.events, trials=fates.total)
+    late = exits[(exits["dead"] > 0) & (exits["day"] <= horizon)].groupby("place")["day"].max()
+    frame = trays.assign(
+        events=fates.events, trials=fates.total, bad=fates.deaths, last_death=late.reindex(range(len(trays))).to_numpy()
+    )
     frame = frame[period.in_window(frame["date"]) & (frame["trials"] > 0)]
     frame = frame.sort_values(["started", "session"], kind="stable").reset_index(drop=True)
     parts = [
@@ -75,12 +81,13 @@ def loss_rows(tally: WatchTally, period: Period, horizon: int) -> Rows:
 def kill_rows(tally: WatchTally, period: Period, agent: str, *, load: bool = True) -> Rows:
     """Return the window's pest counts of one agent and the kill expected by kind of pest, strength and minutes.
 
-    `load`: whether what the bath had served is allowed for.
+    `load`: whether what the bath had served is allowed for; `bad`: pests that lived.
     """
     frame = tally.kills.merge(tally.sessions, on="session", how="left").rename(
         columns={"found": "trials", "killed": "events"}
     )
     frame = frame[(frame["agent"] == agent) & period.in_window(frame["date"])]
+    frame = frame.assign(bad=frame["trials"] - frame["events"])
     frame = frame.sort_values(["started", "session", "kind"], kind="stable").reset_index(drop=True)
     parts = [_levels(frame["kind"], KIND), *(_slopes(frame, name) for name in ("strength", "exposure_min"))]
     if load:

@@ -18,6 +18,7 @@ from ..monitoring import (
     trend_alarm,
 )
 from .farms import session_risks
+from .single_baths import calibrate_single_baths
 from .table import write_table
 from .watch_limits import calibrate_watch_limits
 
@@ -40,10 +41,11 @@ POWER_HEADER = (
 
 
 def calibrate_monitoring(folder: Path, *, replicates: int = 1000) -> None:
-    """Write monitoring_alarms.csv (quiet farms), _power.csv (a change), and the limits' three tables."""
+    """Write monitoring_alarms.csv (quiet farms), _power.csv (a change), the limits' and the single baths' tables."""
     write_table(folder / "monitoring_alarms.csv", ALARM_HEADER, alarm_rows(replicates))
     write_table(folder / "monitoring_power.csv", POWER_HEADER, power_rows(replicates // 2))
     calibrate_watch_limits(folder)
+    calibrate_single_baths(folder)
 
 
 def alarm_rows(replicates: int) -> list[list]:

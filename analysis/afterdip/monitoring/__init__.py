@@ -1,4 +1,4 @@
-"""Watching over time: charts, alarms with a stated false-alarm rate, tired baths, and what goes with losses."""
+"""Watching over time: charts, alarms of a stated rate, single bad baths, tired ones, and what goes with losses."""
 
 from .alarms import (
     DRAWS,
@@ -19,12 +19,15 @@ from .ewma import Ewma, ewma
 from .expected import Scores, expected_shares, scores
 from .p_chart import PChart, laney_p_chart, p_chart
 from .response import share_effect
+from .single import MIN_OTHERS, NAMING_RATE, Singles, holm, single_baths, stand_out
 from .strength_factor import strength_factor
 
 __all__ = [
     "DRAWS",
     "MIN_BATHS",
     "MIN_IN_GROUP",
+    "MIN_OTHERS",
+    "NAMING_RATE",
     "SMOOTHING",
     "BathLife",
     "ClusterFit",
@@ -33,6 +36,7 @@ __all__ = [
     "Groups",
     "PChart",
     "Scores",
+    "Singles",
     "Trend",
     "bath_life",
     "cluster_logistic",
@@ -40,11 +44,14 @@ __all__ = [
     "ewma",
     "expected_shares",
     "group_alarm",
+    "holm",
     "laney_p_chart",
     "limits_of_picked",
     "p_chart",
     "scores",
     "share_effect",
+    "single_baths",
+    "stand_out",
     "strength_factor",
     "trend_alarm",
 ]

@@ -1,9 +1,10 @@
 """Do this month: what the pages ask for, at most five, the most pressing first; and what became of the last list.
 
 A page asks through a list `actions` in its answer, or through record("actions", [...]): {"due": "YYYY-MM-DD" or "",
-"what": words, "which": names or none, "why": words, "page": "follow_up.html" or none}. Agents that are shown to fail
-are added here, because what to stop or try is read off two pages. The last list comes as results["last_actions"] (see
-answers.last_actions), and a page adds its own part as `last_actions` of its answer.
+"what": words, "which": names or none, "why": words, "page": "follow_up.html" or none, "touches": a key of FIRST or
+none}. Agents that are shown to fail are added here, because what to stop or try is read off two pages. The last list
+comes as results["last_actions"] (see answers.last_actions), and a page adds its own part as `last_actions` of its
+answer.
 """
 
 from __future__ import annotations
@@ -16,6 +17,9 @@ from afterdip.report.words import day_in_words, listed
 from afterdip.tables.base import digits
 
 AT_MOST = 5
+FIRST = {"people": 0, "corals": 1, "": 2, "log": 3}
+"""What an action is about, in order: danger to people, harm to corals, pests and dips due, what only the log lacks."""
+
 STATES = ("open", "partly", "gone", "done")
 
 
@@ -33,19 +37,18 @@ class Action:
 def actions(results: dict) -> tuple[list[Action], int] | None:
     """Return the first actions in order of urgency and how many more there are; None if no page has any to give.
 
-    Dated ones first, the earliest day first, then in the order of the pages; those without a day come last. Where
+    In the order of FIRST; among these dated ones first, the earliest day first, then in the order of the pages. Where
     there are more than AT_MOST, the most urgent of each page comes before the second of any.
     """
     given = [*_given(results)]
-    asked = [a for _, some in given for a in some]
+    asked = [*_agents_that_fail(results), *(a for _, some in given for a in some)]
     if not given and "survival" not in results and "removal" not in results:
         return None
-    asked.sort(key=lambda a: a["due"] or "9999")  # stable: pages keep their order within a day
-    found = [
+    asked.sort(key=lambda a: (FIRST[a.get("touches", "")], a["due"] or "9999"))  # stable: pages keep their order
+    found = list(dict.fromkeys(
         Action(a["what"], a.get("why", ""), _when(a["due"], results["as_of"]), a.get("page", ""), a.get("which", ""))
         for a in asked
-    ]
-    found = list(dict.fromkeys([*found, *_agents_that_fail(results)]))
+    ))  # fmt: skip
     first_of_page = list({action.page: i for i, action in reversed([*enumerate(found)])}.values())
     chosen = sorted([*sorted(first_of_page), *(i for i in range(len(found)) if i not in first_of_page)][:AT_MOST])
     return [found[i] for i in chosen], max(0, len(found) - AT_MOST)
@@ -67,24 +70,25 @@ def _when(due: str, as_of: str) -> str:
     return f"overdue since {day_in_words(due)}" if due < as_of else "now" if due == as_of else f"by {day_in_words(due)}"
 
 
-def _agents_that_fail(results: dict) -> Iterator[Action]:
+def _agents_that_fail(results: dict) -> Iterator[dict]:
+    now = {"due": results["as_of"]}
     settings = results["settings"]
     for agent in over_the_limit(results):
         what = f"Stop {agent}, or use it gentler within its label, until a trial clears it"
         limit = digits(100 * settings["target_loss"])
         why = f"even by its lower limit it costs more than {limit} in 100 pieces over sham dips"
-        yield Action(what, why, "now", "survival.html")
+        yield now | {"what": what, "why": why, "page": "survival.html", "touches": "corals"}
     for agent, group in groups_over_the_limit(results):
         what = f"Keep {group} corals out of {agent}, or use it gentler within its label, until a trial clears it"
         why = f"on them its lower limit lies above {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
-        yield Action(what, why, "now", "survival.html")
+        yield now | {"what": what, "why": why, "page": "survival.html", "touches": "corals"}
     if short := below_the_target(results):
         target = f"{digits(100 * settings['target_kill'])}\u00a0%"
         each = "each" if len(short) > 1 else "it"
         why = f"even by its upper limit {each} kills fewer than {target} of the pests found at the strengths used"
         why = "; ".join([why, *_better_than(short, results)])
         what = f"Do not rely on one dip of {listed(short)}: trial another agent, or a strength its label allows"
-        yield Action(what, why, "now", "removal.html")
+        yield now | {"what": what, "why": why, "page": "removal.html"}
 
 
 def _better_than(short: list[str], results: dict) -> Iterator[str]:

@@ -11,8 +11,9 @@ DIPS = (
 )
 HANDLING = (
     "The list as the log would have given it on that day. A lapse is a later session with the same fault; a tray was "
-    "looked at where it has a check since; a bottle or a bath is followed while the watch still finds fault with it. "
-    "What to find out, and corrections made in the log, leave no trace and are not followed."
+    "looked at where it has a check since; a bottle or a bath is followed while the watch still finds fault with it; "
+    "an agent that drifted then is done once this month's watch raises no alarm on it. What went wrong in a single "
+    "bath, and corrections made in the log, leave no trace and are not followed."
 )
 
 

@@ -93,3 +93,9 @@ def _kills(log: Log, since: pd.Timestamp | None, until: pd.Timestamp | None) -> 
     dips = dips[(dips["found"] > 0) & ~dips["stage"].isin(GLUED)]
     dips = dips.assign(kind=dips["pest"] + ", " + dips["stage"])
     return dips.groupby(["session", "kind", "pest"], as_index=False)[["found", "killed"]].sum()
+
+
+def tally_mixers(log: Log) -> dict[str, str]:
+    """Return who mixed the bath of each session, as its labour rows name them; sessions without a name are absent."""
+    rows = log.labour[(log.labour["task"] == "mix") & log.labour["session"].notna() & log.labour["person"].notna()]
+    return {str(session): ", ".join(sorted(set(who))) for session, who in rows.groupby("session")["person"]}
