@@ -14,6 +14,7 @@ CALIBRATIONS = {
     "dose_response": "afterdip.calibrate.dose_response:calibrate_dose_response",
     "comparison": "afterdip.calibrate.comparison:calibrate_comparison",
     "comparison_odds": "afterdip.calibrate.odds:calibrate_odds",
+    "comparison_strengths": "afterdip.calibrate.strengths:calibrate_strengths",
     "follow_up": "afterdip.calibrate.follow_up:calibrate_follow_up",
     "labour": "afterdip.calibrate.labour:calibrate_labour",
     "labour_cost": "afterdip.calibrate.piece_cost:calibrate_piece_cost",

@@ -108,7 +108,7 @@ def simulate_farm(
     """Return one farm's loss and kill; `correlation` is one number, or each agent's own."""
     t = deal_trays(sessions, confounded=scenario.confounded, rng=rng)
     rho = np.broadcast_to(correlation, 2)
-    p = _probabilities(scenario.loss, CORAL[:, None] + CONDITION, CORAL_SHARE[:, None] * ALIKE)
+    p = probabilities(scenario.loss, CORAL[:, None] + CONDITION, CORAL_SHARE[:, None] * ALIKE)
     stratum = 3 * t.coral + t.condition
     risk = _shaken_by_side(p[t.side, stratum], t.side, t.session, rho, scenario.spread, rng)
     shares = (CORAL_SHARE[None, :, None] * t.mixes[:, None, :]).reshape(2, -1)
@@ -123,14 +123,14 @@ def _pests(scenario: Scenario, rho: NDArray, side, session, coral, rng: np.rando
     pest = rng.choice(2, side.size, p=PEST_SHARE)
     found = np.minimum(rng.geometric(1 / 8, side.size), 60)
     share = (CORAL_SHARE[:, None] * PEST_SHARE).ravel()
-    p = _probabilities(scenario.kill, 0.4 * CORAL[:, None] + PEST, share.reshape(3, 2))
+    p = probabilities(scenario.kill, 0.4 * CORAL[:, None] + PEST, share.reshape(3, 2))
     stratum = 2 * coral + pest
     survive = _shaken_by_side(1.0 - p[side, stratum], side, session, rho, scenario.spread, rng)
     crude = float(share @ (p[0] - p[1]))
     return Outcome(side == 1, session, stratum, found, rng.binomial(found, 1.0 - survive), p, crude)
 
 
-def _probabilities(means: tuple[float, float], effect: NDArray, share: NDArray) -> NDArray[np.float64]:
+def probabilities(means: tuple[float, float], effect: NDArray, share: NDArray) -> NDArray[np.float64]:
     """Return per agent and stratum the probability whose average over `share` is the agent's mean."""
     rows = []
     for mean in means:
