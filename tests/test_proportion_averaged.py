@@ -7,7 +7,7 @@ from scipy import optimize, special, stats
 from afterdip import proportion as pr
 from afterdip.proportion.averaged import WEIGHED_AT, average_chance, where_it_passes
 from afterdip.proportion.counts import NO_SPREAD, count_limits, log_likelihood
-from afterdip.proportion.rates import SPREAD_WEIGHTS, SPREADS
+from afterdip.proportion.rates import ALIKE, SPREAD_WEIGHTS, SPREADS, _spreads_of_what_is_left
 from afterdip.proportion.sessions import (
     CORRELATION_WEIGHTS,
     CORRELATIONS,
@@ -173,6 +173,29 @@ def test_mean_limits_by_brute_force():
 
     expected = [optimize.brentq(lambda mean, t=t: chance(mean) - t, 1e-3, 1e3, xtol=1e-14) for t in (0.025, 0.975)]
     assert [float(limit) for limit in pr.mean_limits(counts, pieces)[1:]] == pytest.approx(expected, rel=1e-8)
+
+
+@pytest.mark.parametrize(
+    "pests, kill, correlation", [(0.5, 0.8, 0.3), (2.0, 0.8, 0.3), (2.0, 0.95, 0.3), (6.0, 0.5, 0.3)]
+)
+def test_what_a_negative_binomial_makes_of_clumps_that_survive_alike(pests, kill, correlation):
+    """Its spread at the greatest likelihood, by scipy, in 20,000 simulated sessions of clumped pests and survival."""
+    rng = np.random.default_rng(6)
+    pieces, size = rng.integers(10, 61, 20_000), 1 / correlation - 1
+    there = rng.poisson(0.5 * pieces * rng.gamma(1 / pests, pests, pieces.size))
+    left = rng.binomial(there, rng.beta((1 - kill) * size, kill * size, pieces.size))
+    mean = 0.5 * (1 - kill)
+
+    def lack(log_spread):
+        shape = np.exp(-log_spread)
+        return -stats.nbinom.logpmf(left, shape, 1 / (1 + mean * pieces / shape)).sum()
+
+    fitted = np.exp(optimize.minimize_scalar(lack, bounds=(-3, 4), method="bounded").x)
+    joint, _, seen_as = _spreads_of_what_is_left(np.array([0.5]))
+    one = np.array([mean]), np.array([0]), np.array([1.0])
+    place = 5 * list(SPREADS[1::2]).index(pests) + list(ALIKE).index(correlation)
+    assert seen_as(*one)[place, 0] == pytest.approx(fitted, rel=0.15)
+    assert joint(*one)[place, 0] == pytest.approx((1 + pests) * (1 + correlation * kill / (1 - kill)) - 1)
 
 
 def test_what_is_left_of_many_is_known_better_than_what_is_there():

@@ -20,14 +20,14 @@ NO_SPREAD = 1e-4
 
 def count_limits(
     counts: Floats, exposure: Floats, spreads: Spreads, weights: Floats, tail: float, *,
-    scales: Sequence[float] = (1.0,), weighed_at: float = WEIGHED_AT,
+    scales: Sequence[float] = (1.0,), weighed_at: float = WEIGHED_AT, seen_as: Spreads | None = None,
 ) -> tuple[Floats, Floats]:
     """Limits of sum(counts)/sum(exposure), arrays of shape (n_cells, n_sessions), something counted in every cell.
 
     `weights`, shape (n_strengths,): how the spreads weigh before looking; `scales`: variances over the mean where
     sessions do not differ, each tried with each spread; `weighed_at`: see `averaged.WEIGHED_AT`. The total has the
     chance of a negative binomial of the same mean and variance, halfway between that of fewer and that of no more
-    (mid-P).
+    (mid-P). `seen_as`: what sessions of each spread look like to a negative binomial, where they are not one.
     """
     total, found = exposure.sum(-1), counts.sum(-1)
     log_weights = np.log(np.tile(weights, len(scales)))
@@ -43,7 +43,7 @@ def count_limits(
     def chance(mean: Floats, cells: Places) -> Floats:
         between = (found / total)[cells] ** (1 - weighed_at) * mean**weighed_at
         some, place = sessions.part(cells)
-        spread = spreads(between[place], cells[place], some.columns[1])
+        spread = (seen_as or spreads)(between[place], cells[place], some.columns[1])
         known = [some.sums(log_likelihood(*some.columns, between[place], spread, at)) for at in scales]
         expected, shape = (mean * total[cells])[:, None] / scale, shapes(mean, cells)
         return average_chance(
