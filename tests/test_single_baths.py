@@ -191,8 +191,19 @@ def test_with_nothing_to_compare_with_it_is_still_told(tmp_path):
     assert (bath.p, bath.expected, bath.named, bath.most) == (None, None, False, True)
     assert "16 of 20 pieces died by day 3; no other bath of it to compare with" in next(iter(asked(answer).values()))
     assert [row[2:] for row in singles_table(answer.watch.singles).rows] == [
-        ("none to compare with", "–", "too few other baths", "lost most of its pieces")
+        ("none to compare with", "–", "too few other baths", "lost most")
     ]
+
+
+def test_what_an_agent_does_to_all_is_not_asked_of_one_bath(tmp_path):
+    """Half of every bath dies: the twelfth of twenty is no event of this bath."""
+    one = farm(tmp_path, died=16, others=False)
+    (bath,) = one.watch.singles.told
+    usual = replace(bath, bad=12, p=0.3, expected=10.0)
+    answer = replace(one, watch=replace(one.watch, singles=replace(one.watch.singles, told=(usual,))))
+    assert asked(answer) == {}
+    assert singles_table(answer.watch.singles).rows[0][5] == "lost most, as its like do"
+    assert asked(one)
 
 
 def test_several_that_lost_most_share_a_line(tmp_path):

@@ -116,10 +116,13 @@ def asked_of_drift(series: Series) -> str:
 
 
 def _singles(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
-    """Ask for the cause of each bath that is named; those that lost most of their pieces share a line."""
+    """Ask for the cause of each bath that is named; those that lost most of their pieces share a line.
+
+    Where an agent's baths do that at such a strength, it is the agent that is to be stopped, not the bath looked into.
+    """
     told = answer.watch.singles.told
-    most = [bath for bath in told if not bath.named]
-    for bath in (bath for bath in told if bath.named or len(most) == 1):
+    most = [bath for bath in told if not bath.named and not bath.as_its_like]
+    for bath in (bath for bath in told if bath.named or most == [bath]):
         why = "; ".join(filter(None, (happened(bath), its_like(bath), doubt(bath), set_apart(bath))))
         yield f"Find out what went wrong in {bath_named(bath)}", why
     if len(most) > 1:

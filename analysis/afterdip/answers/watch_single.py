@@ -21,6 +21,7 @@ from afterdip.proportion import session_proportion
 
 NAMED_FALSELY = 0.05  # of the months of a farm where no bath differs from its like, at most (calibrate/single_baths.py)
 MOST = 0.5  # of its pieces
+ALONE = 0.05  # chance above which a bath, looked at by itself, did what its like do
 MOST_AT_LEAST = 3  # pieces: one of one, or two of three, is no event to look into
 
 
@@ -55,14 +56,20 @@ class SingleBath:
     @property
     def most(self) -> bool:
         """Whether most of its pieces died."""
-        return self.outcome == "loss" and self.bad >= MOST_AT_LEAST and self.bad > MOST * self.whole
+        return self.outcome == "loss" and _most(self.bad, self.whole)
+
+    @property
+    def as_its_like(self) -> bool:
+        """Whether it did no more than its agent's baths of such strength and corals do: no matter of this bath."""
+        return self.p is not None and self.p > ALONE
 
     def to_json(self) -> dict:
         """Return keys, counts and the share of the baths like it."""
         left_out = ("like", "traits", "sessions", "kinds")
         return {name: getattr(self, name) for name in self.__slots__ if name not in left_out} | {
             "sessions": list(self.sessions), "kinds": list(self.kinds), "lost_most": self.most,
-            "like": self.like.to_json(), "traits": [trait.to_json() for trait in self.traits],
+            "as_its_like": self.as_its_like, "like": self.like.to_json(),
+            "traits": [trait.to_json() for trait in self.traits],
         }  # fmt: skip
 
 
@@ -80,6 +87,18 @@ class Singles:
         return counts | {"told": [bath.to_json() for bath in self.told]}
 
 
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The month's baths of one agent: `rows` they were judged in, `kind` of piece or pest as a column, `baths` a row
+    each with p and usual, NaN where there are too few others.
+    """  # fmt: skip
+
+    rows: Rows
+    outcome: str
+    kind: str
+    baths: pd.DataFrame
+
+
 def singles_of(
     losses: Rows, kills: Iterable[Rows], period: Period, *, mixers: dict[str, str], units: dict[str, str],
     confidence_level: float,
@@ -88,17 +107,25 @@ def singles_of(
 
     `mixers`: session -> who mixed; `units`: agent -> unit of its strengths.
     """
-    parts = [(rows, "loss", "coral_group") for rows in _by_agent(losses)] + [(rows, "kill", "kind") for rows in kills]
-    found = [(bath, rows) for rows, *how in parts for bath in _judged(rows, period, *how, confidence_level)]
-    named = holm([np.nan if bath.p is None else bath.p for bath, _ in found], NAMING_RATE)
-    told = [
-        replace(bath, named=bool(yes), traits=traits_of(rows.frame, bath.bath, mixers, units.get(bath.agent, "")))
-        for (bath, rows), yes in zip(found, named, strict=True) if yes or bath.most
-    ]  # fmt: skip
+    found = [_judged(rows, period, "loss", "coral_group") for rows in _by_agent(losses)]
+    found += [_judged(rows, period, "kill", "kind") for rows in kills]
+    every = pd.concat([part.baths for part in found], ignore_index=True) if found else pd.DataFrame({"p": []})
+    named, told, start = holm(every["p"], NAMING_RATE), [], 0
+    for part in found:
+        mine = named[start : (start := start + len(part.baths))]
+        for (_, bath), yes in zip(part.baths.iterrows(), mine, strict=True):
+            if yes or (part.outcome == "loss" and _most(bath["bad"], bath["whole"])):
+                traits = traits_of(part.rows.frame, bath["bath"], mixers, units.get(bath["agent"], ""))
+                told.append(replace(_one(part, bath, confidence_level), named=bool(yes), traits=traits))
     told.sort(key=lambda bath: (not bath.named, -bath.bad, bath.date, bath.bath))
-    baths = {(bath.agent, bath.bath) for bath, _ in found}
-    judged = {(bath.agent, bath.bath) for bath, _ in found if bath.p is not None}
-    return Singles(tuple(told), len(judged), len(baths))
+    if every.empty:
+        return Singles((), 0, 0)
+    judged = every[every["p"].notna()]
+    return Singles(tuple(told), *(len(part[["agent", "bath"]].drop_duplicates()) for part in (judged, every)))
+
+
+def _most(bad: float, whole: float) -> bool:
+    return bad >= MOST_AT_LEAST and bad > MOST * whole
 
 
 def _by_agent(losses: Rows) -> list[Rows]:
@@ -106,17 +133,13 @@ def _by_agent(losses: Rows) -> list[Rows]:
     return [losses.where(losses.frame["agent"] == agent) for agent in sorted(losses.frame["agent"].unique())]
 
 
-def _judged(rows: Rows, period: Period, outcome: str, kind: str, confidence_level: float) -> list[SingleBath]:
+def _judged(rows: Rows, period: Period, outcome: str, kind: str) -> _Judged:
     """Set the month's baths of one agent against its others."""
     rows = _without_the_odd(rows, period)
     baths = _baths(rows.frame, outcome)
-    recent = period.in_month(baths["date"]).to_numpy(bool)
-    judged = np.flatnonzero(recent & (baths["whole"] > 0).to_numpy())
+    judged = np.flatnonzero(period.in_month(baths["date"]).to_numpy(bool) & (baths["whole"] > 0).to_numpy())
     made = single_baths(baths["bad"], baths["n"], baths["share"], judged)
-    return [
-        _one(rows.frame, baths.iloc[i], outcome, kind, p, usual, confidence_level)
-        for i, p, usual in zip(judged, made.p, made.usual, strict=True)
-    ]
+    return _Judged(rows, outcome, kind, baths.iloc[judged].assign(p=made.p, usual=made.usual))
 
 
 def _without_the_odd(rows: Rows, period: Period) -> Rows:
@@ -146,21 +169,20 @@ def _baths(f: pd.DataFrame, outcome: str) -> pd.DataFrame:
     return sums.assign(bad=bad, n=n, share=share).reset_index()
 
 
-def _one(
-    f: pd.DataFrame, bath: pd.Series, outcome: str, kind: str, p: float, usual: float, confidence_level: float
-) -> SingleBath:
+def _one(part: _Judged, bath: pd.Series, confidence_level: float) -> SingleBath:
     """Describe one bath and the others of its agent, those with the same corals or pests where there are enough."""
+    f, outcome, kind = part.rows.frame, part.outcome, part.kind
     own, rest = f[f["bath"] == bath["bath"]], f[f["bath"] != bath["bath"]]
     same = rest[rest[kind].isin(own[kind])]
     alike = same["bath"].nunique() >= MIN_OTHERS
     like = _baths(same if alike else rest, outcome)
     share = session_proportion(np.minimum(like["bad"], like["n"]), like["n"], confidence_level=confidence_level)
     last = own["last_death"].max() if outcome == "loss" else np.nan
-    unknown = np.isnan(p)
+    unknown = np.isnan(bath["p"])
     return SingleBath(
         str(bath["agent"]), outcome, str(bath["bath"]), tuple(dict.fromkeys(map(str, own["session"]))),
         f"{bath['date']:%Y-%m-%d}", int(bath["bad"]), int(bath["whole"]),
         None if np.isnan(last) else int(np.ceil(last)), tuple(sorted(map(str, own[kind].unique()))), bool(alike), share,
         int(like["bad"].sum()), int(like["whole"].sum()), len(like),
-        expected=None if unknown else float(usual * bath["whole"]), p=None if unknown else float(p),
+        expected=None if unknown else float(bath["usual"] * bath["whole"]), p=None if unknown else float(bath["p"]),
     )  # fmt: skip

@@ -77,4 +77,4 @@ def _rare(bath: SingleBath) -> str:
 
 
 def _verdict(bath: SingleBath) -> str:
-    return "named" if bath.named else "lost most of its pieces"
+    return "named" if bath.named else "lost most" + (", as its like do" if bath.as_its_like else "")
