@@ -85,4 +85,4 @@ def _inside(agent: str, windows: list[dict], arms: list[dict]) -> str:
         )
         if holds:
             told.append(f"{strength_words((at['median'], at['unit']))} in {count(holds)}")
-    return f"; of the strengths compared above {listed(told, most=20)}" if told else ""
+    return f"; of the strengths compared above, {listed(told, most=20)}" if told else ""
