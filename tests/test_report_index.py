@@ -497,8 +497,8 @@ def test_strengths_judged_apart_are_named_and_a_window_they_lie_in_is_told_once(
         "IOD at 1\u202f000 mg/L is better than IOD at 250 mg/L; IOD at 500 and 1\u202f000 mg/L do alike; "
         "1 of 6 pairs of agents and strengths is undecided (12 months to October 2026)."
     )
-    assert strengths.endswith("4 of 4 pairings of agent, pest stage and coral: IOD (4; of the strengths compared above, "
-                              "250 mg/L in 2).")  # fmt: skip
+    assert strengths.endswith("4 of 4 pairings of agent, pest stage and coral: IOD (4; of the strengths compared "
+                              "above, 250 mg/L in 2).")  # fmt: skip
 
 
 def test_a_better_strength_of_an_agent_that_fails_is_no_way_out():
