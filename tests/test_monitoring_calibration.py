@@ -6,8 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from afterdip.answers.watch_single import NAMED_FALSELY
 from afterdip.calibrate import monitoring as calibration
-from afterdip.calibrate import watch_limits
+from afterdip.calibrate import single_baths, watch_limits
 
 TABLES = Path(__file__).parent / "reference" / "calibration"
 
@@ -94,3 +95,29 @@ def test_short_rerun_of_limits(spread):
     baths = np.array([watch_limits._bath(0.93, -0.55, 20, 0.2, spread, rng) for _ in range(60)])
     assert np.nanmean(baths[:, :2], axis=0).min() >= 0.85
     assert watch_limits._bottle(0.5, 60, 12, 0.1, spread, rng)[0].high < 1.5
+
+
+def test_quiet_months_name_no_more_than_they_say():
+    rows = table("single")
+    assert {float(row["correlation"]) for row in rows} == {0.0, 0.1, 0.3}
+    named = held(rows, "named", "named_logit_normal")
+    n = np.tile(column(rows, "replicates"), 2)
+    assert (named <= NAMED_FALSELY + 3 * np.sqrt(NAMED_FALSELY * (1 - NAMED_FALSELY) / n)).all()
+    assert named.mean() <= NAMED_FALSELY / 2
+
+
+def test_a_bath_that_kills_most_is_named_where_others_are_many_or_alike():
+    rows = table("single_power")
+    known = [row for row in rows if float(row["correlation"]) <= {"30": 0.0, "120": 0.1}.get(row["baths"], -1)]
+    assert len(known) == 6
+    assert column(known, "named_16_of_20").min() >= 0.88  # 200 farms a cell
+    assert column(rows, "named_16_of_20").mean() > column(rows, "named_8_of_20").mean()
+    alike = [row for row in rows if float(row["correlation"]) == 0.3 and int(row["baths"]) == 120]
+    assert column(alike, "named_16_of_20").max() < 0.3  # not promised where baths differ much: told as a fact instead
+    assert column(alike, "named_8_of_20").max() < 0.1
+
+
+def test_short_rerun_of_single_baths():
+    rng = np.random.default_rng(13)
+    farms = [single_baths._baths(0.05, 30, 0.2, (10, 30), "beta", rng) for _ in range(80)]
+    assert sum(single_baths._named(*baths, 6).any() for baths in farms) <= 10  # at 5 %: more in one of 1,000
