@@ -93,6 +93,7 @@ def months_of_work(tally: LabourTally, *, months: int | None = None) -> MonthlyW
         carry=tally.carry,
         earlier_sessions=tally.earlier_sessions,
         settled=settled,
+        order=part["started"],
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
@@ -13,6 +12,7 @@ from scipy.special import ndtr
 
 from ..estimate import Estimate
 from ..labour import crew_effort, extra_rinse, forecast_hours, learning, monthly_work, session_effort
+from .table import write_table
 
 DESIGNS = ((8, 11), (20, 3), (20, 6), (20, 11), (80, 6), (80, 11))
 """Sessions a month, and months before the one that is forecast."""
@@ -242,19 +242,20 @@ def calibrate_labour(folder: Path, *, replicates: int = 400) -> None:
 
 def forecast_table(folder: Path, replicates: int) -> None:
     """Write labour_forecast_coverage.csv."""
-    with (folder / "labour_forecast_coverage.csv").open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow(HOURS_HEADER)
-        for number, (name, sessions, before) in enumerate(forecast_cells()):
-            for farms in (replicates, 4 * replicates):  # more where a coverage came near a bound
-                rng = np.random.default_rng([SEED, number])  # each cell can be repeated alone
-                score = forecast_coverage(FARMS[name], sessions=sessions, before=before, replicates=farms, rng=rng)
-                held = (score["given_sessions_coverage"], score["pieces_only_coverage"])
-                if min(held) > NEAR[0] and max(held) < NEAR[1]:
-                    break
-            row = [name, sessions, before, farms, *(f"{score[key]:.3f}" for key in HOURS_HEADER[4:])]
-            table.writerow(row)
-            print(*row, flush=True)
+    rows = [forecast_row(number, replicates) for number in range(len(forecast_cells()))]
+    write_table(folder / "labour_forecast_coverage.csv", HOURS_HEADER, rows)
+
+
+def forecast_row(number: int, replicates: int) -> list:
+    """Return the row of one cell, by its number; of four times the farms where a coverage came near a bound."""
+    name, sessions, before = forecast_cells()[number]
+    for farms in (replicates, 4 * replicates):
+        rng = np.random.default_rng([SEED, number])  # each cell can be repeated alone
+        score = forecast_coverage(FARMS[name], sessions=sessions, before=before, replicates=farms, rng=rng)
+        held = (score["given_sessions_coverage"], score["pieces_only_coverage"])
+        if min(held) > NEAR[0] and max(held) < NEAR[1]:
+            break
+    return [name, sessions, before, farms, *(score[key] for key in HOURS_HEADER[4:])]
 
 
 def forecast_cells() -> list[tuple[str, int, int]]:
@@ -264,21 +265,20 @@ def forecast_cells() -> list[tuple[str, int, int]]:
 
 def learning_table(folder: Path, replicates: int) -> None:
     """Write labour_learning_coverage.csv."""
-    with (folder / "labour_learning_coverage.csv").open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow(LEARNING_HEADER)
-        for number, (name, (sessions, months)) in enumerate(product(FARMS, LEARNING_DESIGNS)):
-            rng = np.random.default_rng([SEED, 2, number])
-            held = learning_coverage(FARMS[name], sessions=sessions, months=months, replicates=replicates, rng=rng)
-            table.writerow([name, sessions, months, replicates, *(f"{x:.3f}" for x in held.values())])
+    rows = []
+    for number, (name, (sessions, months)) in enumerate(product(FARMS, LEARNING_DESIGNS)):
+        rng = np.random.default_rng([SEED, 2, number])
+        held = learning_coverage(FARMS[name], sessions=sessions, months=months, replicates=replicates, rng=rng)
+        rows.append([name, sessions, months, replicates, *held.values()])
+    write_table(folder / "labour_learning_coverage.csv", LEARNING_HEADER, rows)
 
 
 def effort_table(folder: Path, replicates: int) -> None:
     """Write labour_effort_coverage.csv."""
-    with (folder / "labour_effort_coverage.csv").open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow(("farm", "sessions", "replicates", *(f"{part}_coverage" for part in EFFORT_PARTS)))
-        for number, (name, sessions) in enumerate(product(EFFORT_FARMS, EFFORT_SESSIONS)):
-            rng = np.random.default_rng([SEED, 1, number])
-            held = effort_coverage(FARMS[name], sessions=sessions, replicates=replicates, rng=rng)
-            table.writerow([name, sessions, replicates, *(f"{x:.3f}" for x in held.values())])
+    rows = []
+    for number, (name, sessions) in enumerate(product(EFFORT_FARMS, EFFORT_SESSIONS)):
+        rng = np.random.default_rng([SEED, 1, number])
+        held = effort_coverage(FARMS[name], sessions=sessions, replicates=replicates, rng=rng)
+        rows.append([name, sessions, replicates, *held.values()])
+    header = ("farm", "sessions", "replicates", *(f"{part}_coverage" for part in EFFORT_PARTS))
+    write_table(folder / "labour_effort_coverage.csv", header, rows)

@@ -9,13 +9,15 @@ from numpy.typing import NDArray
 
 from afterdip.estimate import Estimate, cannot_say
 
-from .drift import MIN_MONTHS_FOR_LEARNING, MonthSeries, Prediction, mixture_quantile, moved
+from .drift import MIN_MONTHS_FOR_LEARNING, TURNING, MonthSeries, Prediction, mixture_quantile, moved
 from .months import MonthlyWork, mean_log_number
 from .rows import scaled, t_quantile
 
 MIN_MONTHS = 3  # with labour written down; two months give no idea of how months differ
 ODDS_OF_LEARNING = 0.1  # prior odds of a learning curve against none
-ODDS_OF_DRIFT = 0.3  # and of hours that rise or fall by the same share every month
+ODDS_OF_DRIFT = 2.0  # of hours that rise or fall by a share that changes from month to month
+ODDS_OF_STEP = 2.0  # and of one jump, all months it may have come in together
+MONTHS_BESIDE_STEP = 2  # before and after it, at the least: fewer cannot be told from a month's own ups and downs
 
 _Parts = list[tuple[float, Prediction]]
 
@@ -55,17 +57,18 @@ def forecast_hours(
     `months`: length of the stretch, 1 for a month (a week: 7 / 30.44). Model: log of (minutes / expected minutes) of
     each month = level + passing noise + lasting change. The noise is what the month's sessions scatter by, plus what
     months differ by beyond that; the lasting change wanders like a random walk with LASTING times the noise variance,
-    so that a new hire or a slow drift is not read as a flat line. A second model adds a learning curve (log of the
-    sessions dipped so far), a third a straight line in time. They are mixed by how well each fits (Schwarz weights,
-    prior odds ODDS_OF_LEARNING and ODDS_OF_DRIFT); limits are quantiles of that mixture of t distributions. All scale
-    comes from the months themselves, on months - 1 (or - 2) degrees of freedom, but for what fewer sessions than usual
-    scatter more; the error of the parts per month, session and piece is added. `hours` is the median: the month is as
-    likely to take more as less.
+    so that a slow change is not read as a flat line. A second model adds a learning curve (log of the sessions dipped
+    so far), for which the sessions inside each month speak too; from MIN_MONTHS_FOR_LEARNING months on others add a
+    trend in time that may turn, or one jump for good, such as a new hire, in each month it may have come in. They are
+    mixed by how well each fits (Schwarz weights, prior odds ODDS_OF_LEARNING, ODDS_OF_DRIFT, ODDS_OF_STEP); limits are
+    quantiles of that mixture of t distributions. All scale comes from the months themselves, on months - 1 (or - 2)
+    degrees of freedom, but for what fewer sessions than usual scatter more; the error of the parts per month, session
+    and piece is added. `hours` is the median: the month is as likely to take more as less.
 
     Without `sessions`, every month's expectation uses its pieces alone at the farm's mean session size, so the spread
-    of session numbers is in the limits. Coverage is measured in the calibration table (`labour`). Fewer than
-    MIN_MONTHS with labour: no forecast, with the reason. Raises ValueError for pieces or sessions below 1, or more
-    sessions than pieces.
+    of session numbers is in the limits; how well the models fit is told by months with their sessions. Coverage is
+    measured in the calibration table (`labour`). Fewer than MIN_MONTHS with labour: no forecast, with the reason.
+    Raises ValueError for pieces or sessions below 1, or more sessions than pieces.
     """
     if pieces < 1 or (sessions is not None and not 1 <= sessions <= pieces) or not months > 0:
         raise ValueError("a forecast needs 1 piece or more, and between 1 session and one a piece")
@@ -80,10 +83,14 @@ def forecast_hours(
     ask = _Question(work, pieces, sessions or max(pieces / size, 1.0), months, by_pieces=sessions is None)
     behind = (work.structure, work.structure_covariance)
     whole, believed = ask.predict(work.minutes, work.expected, *behind)
-    known, _ = ask.predict(work.recorded_minutes, work.expected, *behind)
-    behind = (work.session_structure, work.session_structure_covariance)
-    in_sessions, _ = ask.predict(work.session_minutes, work.session_expected, *behind)
-    hours, dips, log = (_limits(parts, confidence_level, counts) for parts in (whole, in_sessions, known))
+    known, in_sessions = whole, whole  # where every session has labour, and all of it names its session
+    if not np.array_equal(work.recorded_minutes, work.minutes):
+        known, _ = ask.predict(work.recorded_minutes, work.expected, *behind)
+    if not np.array_equal(work.session_minutes, work.minutes):
+        behind = (work.session_structure, work.session_structure_covariance)
+        in_sessions, _ = ask.predict(work.session_minutes, work.session_expected, *behind)
+    hours = _limits(whole, confidence_level, counts)
+    dips, log = (hours if p is whole else _limits(p, confidence_level, counts) for p in (in_sessions, known))
     if not work.linked:
         dips = cannot_say("no labour row names its session", confidence_level=confidence_level, **counts)
     return HoursForecast(
@@ -126,20 +133,33 @@ class _Question:
         ahead = float(month * self.months + fixed * self.sessions + each * self.pieces)
         before = month + (fixed / self.usual_size + each) * work.pieces if self.by_pieces else expected
         rows = MonthSeries.of(work, minutes, before)
+        fits = self._fits(rows)
+        told = self._fits(MonthSeries.of(work, minutes, expected)) if self.by_pieces else fits
+        score = np.array([fit.score for _, fit in told])
+        weights = np.array([odds for odds, _ in fits]) * np.exp(-np.minimum((score - score.min()) / 2, 300))
+        weights = weights / weights.sum()
+        extra, to_hours = self._structure_variance(covariance, ahead, before), float(np.log(ahead / 60))
+        parts = [moved(fit, to_hours, variance=extra) for _, fit in fits]
+        return list(zip(weights.tolist(), parts, strict=True)), float(weights[1]) if len(weights) > 1 else 0.0
+
+    def _fits(self, rows: MonthSeries) -> _Parts:
+        """Return (prior odds, prediction) of a level, a learning curve, a trend, and a jump in each month it may be."""
+        work, n = self.work, len(rows.time)
         noise = work.session_variance / self.sessions + rows.between
         beyond = max(noise - float(rows.noise.mean()), 0.0) if work.scatter_known else 0.0
-        extra, to_hours = self._structure_variance(covariance, ahead, before), float(np.log(ahead / 60))
-        level = moved(rows.predict(None, 0.0, noise, beyond=beyond), to_hours, variance=extra)
-        if len(rows.time) < MIN_MONTHS_FOR_LEARNING:
-            return [(1.0, level)], 0.0
-        coming = mean_log_number(work.dipped_before[-1] + work.sessions[-1], self.sessions)
-        curve = rows.predict(work.log_order, float(coming), noise, beyond=beyond)
-        line = rows.predict(rows.time, rows.coming, noise, beyond=beyond)
-        fits = [level, *(moved(part, to_hours, variance=extra) for part in (curve, line))]
-        against = np.array([(fit.score - min(f.score for f in fits)) / 2 for fit in fits])
-        weights = np.array([1.0, ODDS_OF_LEARNING, ODDS_OF_DRIFT]) * np.exp(-np.minimum(against, 300))
-        weights = weights / weights.sum()
-        return list(zip(weights.tolist(), fits, strict=True)), float(weights[1])
+        coming = float(mean_log_number(work.dipped_before[-1] + work.sessions[-1], self.sessions))
+        fits = [(1.0, rows.predict(None, 0.0, noise, beyond=beyond))]
+        if rows.order_known or n >= MIN_MONTHS_FOR_LEARNING:
+            curve = rows.predict(work.log_order, coming, noise, beyond=beyond, by_order=True)
+            fits.append((ODDS_OF_LEARNING, curve))
+        if n < MIN_MONTHS_FOR_LEARNING:
+            return fits
+        turning = TURNING * float(rows.noise.mean())
+        trend = rows.predict(rows.time, rows.coming, noise, beyond=beyond, turning=turning)
+        places = np.arange(MONTHS_BESIDE_STEP, n - MONTHS_BESIDE_STEP + 1)
+        steps = (np.arange(n) >= places[:, None])[:, None, :].astype(np.float64)
+        jumps = rows.predict_each(steps, np.ones((len(places), 1)), noise, beyond=beyond)
+        return [*fits, (ODDS_OF_DRIFT, trend), *((ODDS_OF_STEP / len(places), jump) for jump in jumps)]
 
     def _structure_variance(self, covariance: NDArray, ahead: float, before: NDArray) -> float:
         """Return the variance of log(expected ahead / expected before) from the error of the parts in `covariance`.

@@ -28,6 +28,9 @@ class MonthlyWork:
     shape (3, 3). `session_variance`: relative variance one session adds to its month's total; `scatter_known`:
     whether enough sessions within months say so. `linked`: whether labour rows name their sessions; without, every
     session counts as recorded and what is said of sessions' own minutes is of all work.
+
+    `order_slope`: change of log minutes with the log of a session's number, from sessions of the same month alone, so
+    that what months differ by is not in it; `order_variance`: of that, infinite where it is not known.
     """
 
     sessions: NDArray[np.float64]
@@ -47,6 +50,8 @@ class MonthlyWork:
     session_structure_covariance: NDArray[np.float64]
     session_variance: float
     scatter_known: bool
+    order_slope: float = 0.0
+    order_variance: float = np.inf
     linked: bool = True
 
     @property
@@ -77,6 +82,7 @@ def monthly_work(
     carry: ArrayLike = (1.0,),
     earlier_sessions: int = 0,
     settled: ArrayLike | None = None,
+    order: ArrayLike | None = None,
 ) -> MonthlyWork:
     """Set each month's labour against what its sessions and pieces lead one to expect.
 
@@ -85,7 +91,8 @@ def monthly_work(
     done; `shared_minutes`: shape (n_months,), rows that name no session (cleaning, mixing for the day). `carry`: which
     share of a session's minutes is done in its own month, the next, ... `earlier_sessions`: dipped before month 0.
     `settled`: shape (n_sessions,), whether a session's work was all done by the end of the log; the others (last
-    month's, still to be inspected) do not shape the split.
+    month's, still to be inspected) do not shape the split. `order`: shape (n_sessions,), sortable: when each was
+    dipped; by default sessions come in that order.
 
     Sessions are split into fixed and per piece by weighted least squares, all agents together: the coming month's mix
     of agents is taken to vary as it did. Shared minutes are fitted by non-negative least squares on a constant per
@@ -114,6 +121,9 @@ def monthly_work(
     own[1:, 1:] = covariance
     turn = np.array([-expected_all[usable].mean(), *coefficients])  # of shared minutes, about the mean month
     scatter = _session_variance(y[whole], n[whole], m[whole], coefficients)
+    place = np.arange(len(m)) if order is None else np.argsort(np.argsort(np.asarray(order), kind="stable"))
+    logs = np.log(earlier_sessions + 1.0 + place)
+    slope, slope_variance = _order_slope(y[whole] / each[whole], logs[whole], m[whole])
     return MonthlyWork(
         sessions=sessions.astype(np.float64),
         pieces=all_pieces,
@@ -132,6 +142,8 @@ def monthly_work(
         session_structure_covariance=own,
         session_variance=scatter if scatter is not None else 1.0,  # else the months' own spread sets all scale
         scatter_known=scatter is not None,
+        order_slope=slope,
+        order_variance=slope_variance,
     )
 
 
@@ -157,6 +169,12 @@ def monthly_work_unlinked(
     ratio = np.divide(y, expected, out=np.full(len(m), np.nan), where=usable)
     spread = float(np.square(ratio[usable] - 1).mean() * m[usable].mean())
     seen = np.where(usable, y, np.nan)
+    used = structure > 0
+    covariance, scaled = np.zeros((3, 3)), design[usable][:, used] * root[:, None]
+    if len(scaled) > used.sum():
+        residual = (y - expected)[usable] * root
+        inverse = np.linalg.pinv(scaled.T @ scaled)
+        covariance[np.ix_(used, used)] = inverse * (residual @ residual / (len(scaled) - used.sum()))
     return MonthlyWork(
         sessions=m,
         pieces=n,
@@ -171,8 +189,8 @@ def monthly_work_unlinked(
         usable=usable,
         structure=structure,
         session_structure=structure,
-        structure_covariance=np.zeros((3, 3)),
-        session_structure_covariance=np.zeros((3, 3)),
+        structure_covariance=covariance,
+        session_structure_covariance=covariance,
         session_variance=max(spread, 1e-12),
         scatter_known=False,
         linked=False,
@@ -227,3 +245,16 @@ def _session_variance(y: NDArray, n: NDArray, month: NDArray, coefficients: NDAr
         return None
     residual = y - expected * level[month]
     return max(float(np.square(residual).sum() / freedom / expected.mean() ** 2), 1e-12)
+
+
+def _order_slope(ratio: NDArray, logs: NDArray, month: NDArray) -> tuple[float, float]:
+    """Return the slope of log ratio on `logs` inside the months, by least squares, and its variance; else (0, inf)."""
+    some = ratio > 0
+    ratio, logs, month = ratio[some], logs[some], month[some]
+    sizes = np.maximum(np.bincount(month), 1)
+    y, x = (v - (np.bincount(month, v) / sizes)[month] for v in (np.log(ratio), logs))
+    spread, freedom = float(x @ x), len(y) - np.count_nonzero(np.bincount(month)) - 1
+    if freedom < 3 or not spread > 0:
+        return 0.0, np.inf
+    slope = float(x @ y) / spread
+    return slope, max(float(np.square(y - slope * x).sum()) / freedom / spread, 1e-12)
