@@ -51,8 +51,9 @@ def calibrate_removal(folder: Path, *, replicates: int = 2000) -> None:
 def share_rows(replicates: int) -> list[list]:
     """One row a share, number of sessions and correlation: what the limits hold, and what three others would.
 
-    `coverage_small` and `coverage_large`: sessions of 1-4 and of 5-79, logit-normal.
+    `coverage` is of risks spread as beta, the next three of logit-normal ones: sessions as before, of 1-4 and of 5-79.
     """
+    kinds = [(pests_found, "beta"), *((sizes, "logit-normal") for sizes in (pests_found, few_pests, many_pests))]
     rows = []
     for cell, (share, m, correlation) in enumerate(product(SHARES, SESSIONS, CORRELATIONS)):
         rng = np.random.default_rng([SEED, cell])
@@ -61,35 +62,44 @@ def share_rows(replicates: int) -> list[list]:
         killed = rng.binomial(found, risk)
         estimate, low, high = share_limits(killed, found)
         edge = (estimate == 0) | (estimate == 1)
-        sizes = pests_found, lambda shape, rng: rng.integers(1, 5, shape), lambda shape, rng: rng.integers(5, 80, shape)
-        held = [_held_logit_normal(draw, found.shape, share, correlation, rng) for draw in sizes]
+        held = [_coverage(sizes, found.shape, share, correlation, spread, rng) for sizes, spread in kinds]
         rows.append([
-            share, m, correlation, replicates, _held(low, high, share), *held, np.median(high - low), edge.mean(),
+            share, m, correlation, replicates, *held, np.median(high - low), edge.mean(),
             *(_held(*limits, share) for limits in _others(killed, found)),
         ])  # fmt: skip
     return rows
 
 
-def _held_logit_normal(
-    sizes: Callable, shape: tuple[int, int], share: float, correlation: float, rng: np.random.Generator
+def _coverage(
+    sizes: Callable, shape: tuple[int, int], share: float, correlation: float, spread: str, rng: np.random.Generator
 ) -> float:
-    """What the limits hold where the risks of sessions are normal on the logit scale; `sizes` draws their pests.
+    """What the limits hold where the risks of sessions have such a `spread`; `sizes` draws their pests.
 
-    Near a bound so few farms do not tell which side of it this is: then four times as many are drawn.
+    Near a bound so few farms do not tell which side of it this is: then eight times as many are drawn.
     """
     def once() -> float:
         found = sizes(shape, rng)
-        risks = session_risks(found.shape, loss=share, correlation=correlation, rng=rng, spread="logit-normal")
+        risks = session_risks(found.shape, loss=share, correlation=correlation, rng=rng, spread=spread)
         return _held(*share_limits(rng.binomial(found, risks), found)[1:], share)
 
     held = once()
     near = held < NEAR[0] or (held > NEAR[1] and shape[1] >= 30)
-    return float(np.mean([held, *(once() for _ in range(3 * near))]))
+    return float(np.mean([held, *(once() for _ in range(7 * near))]))
 
 
 def pests_found(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
     """Pests of a session: at least one, clumped, eight on average (negative binomial)."""
     return 1 + rng.negative_binomial(1.2, 1.2 / (1.2 + 7), shape)
+
+
+def few_pests(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+    """From one to four pests a session."""
+    return rng.integers(1, 5, shape)
+
+
+def many_pests(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+    """From five to seventy-nine pests a session."""
+    return rng.integers(5, 80, shape)
 
 
 def _others(killed: np.ndarray, found: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
