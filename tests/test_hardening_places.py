@@ -1,6 +1,7 @@
 """A refusal says where: row and column as a spreadsheet shows them, whatever stands above; and it comes at once."""
 
 import csv
+import datetime
 import io
 import time
 import warnings
@@ -16,9 +17,11 @@ from pyarrow import parquet
 
 from afterdip.log import check_log, read_log
 from afterdip.log.csv_file import read_csv
-from afterdip.log.raw import UnreadableError
+from afterdip.log.parquet_file import odd_seconds, read_parquet, within_dictionary
+from afterdip.log.raw import UnreadableError, encode
 from afterdip.log.schema import TABLES
 from builders import AS_OF, small_log, typed, write_log
+from steady import steady_farm
 from test_hardening_files import cast, lines_of, replaced, stored  # noqa: F401
 
 CELL = st.text(st.sampled_from('ab ,"\né☃'), max_size=6)
@@ -160,6 +163,46 @@ def test_a_page_that_fails_its_check_sum_is_refused(tmp_path):
         else:
             refused += 1
     assert refused > 50
+
+
+def test_no_flipped_bit_points_beyond_the_cells():
+    """Without check sums a page may point beyond its dictionary: refused as unreadable, whatever Arrow makes of it."""
+    sink, rng, refused = io.BytesIO(), np.random.default_rng(11), 0
+    parquet.write_table(pa.Table.from_pandas(typed(steady_farm(1)["trays"]), preserve_index=False), sink)
+    whole = sink.getvalue()
+    for place in rng.integers(4, len(whole) // 2, 300):  # pages, before the footer
+        spoilt = bytearray(whole)
+        spoilt[place] ^= 1 << rng.integers(8)
+        try:
+            raw, _ = read_parquet(TABLES["trays"], "trays.parquet", bytes(spoilt))
+        except UnreadableError:
+            refused += 1
+            continue
+        assert all(column.codes.max() < len(column.cells) for column in raw.columns.values())
+    assert refused > 50
+
+
+def test_codes_beyond_their_dictionary_are_refused():
+    words = pa.array(["a", "b"])
+    good = pa.chunked_array([pa.DictionaryArray.from_arrays(pa.array([0, 1, None], pa.int32()), words)])
+    within_dictionary(good)
+    for codes in ([0, 2], [-1, 0]):
+        bad = pa.DictionaryArray.from_arrays(pa.array(codes, pa.int32()), words, safe=False)
+        with pytest.raises(ValueError, match="of a dictionary of 2"):
+            within_dictionary(pa.chunked_array([good.chunk(0), bad]))
+
+
+def test_a_time_that_is_no_whole_minute_among_many_that_are(tmp_path):
+    """A flipped bit of a time in microseconds: no power of two is a whole number of minutes."""
+    times = [datetime.datetime(2026, 10, 3, 9, k) for k in range(40)]
+    columns = {"started": encode(times), "mixed": encode([None, *times])}
+    assert list(odd_seconds("sessions.parquet", columns)) == []
+    for bit in range(44):
+        flipped = times[7] + datetime.timedelta(microseconds=2**bit)
+        (found,) = odd_seconds("sessions.parquet", {"started": encode([*times[:7], flipped, *times[8:]])})
+        assert (found.row, found.column, found.code) == (9, "started", "odd_date")
+    seconds = [t.replace(second=k % 60) for k, t in enumerate(times)]  # a program that writes seconds
+    assert list(odd_seconds("sessions.parquet", {"started": encode(seconds)})) == []
 
 
 # --- as many problems as anyone reads ---------------------------------------------------------------------------------

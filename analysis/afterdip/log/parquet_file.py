@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from .model import Problem
 from .raw import RawColumn, RawTable, UnreadableError, assemble, refuse
 from .schema import Table
 
+FEW, RARE = 20, 0.02  # times that make a habit of whole minutes; the share of others at most
 MOST_ROWS = 20_000_000
 MOST_BYTES = 4 * 2**30  # unpacked
 
@@ -33,12 +35,45 @@ def read_parquet(table: Table, file: str, data: bytes) -> tuple[RawTable, list[P
         # text is read as the file codes it: a long text repeated in every row stays one text
         texts = [held.schema.column(i).path for i in range(held.num_columns)]
         read = parquet.ParquetFile(pa.BufferReader(data), read_dictionary=texts, page_checksum_verification=True).read()
+        for i in range(read.num_columns):
+            within_dictionary(read.column(i))
         columns = [raw_column(read.column(i)) for i in range(read.num_columns)]
     except (pa.ArrowException, OSError, ValueError, OverflowError) as error:
         raise refuse(
             file, None, "a Parquet file of text, numbers and dates, got one that cannot be read", "parquet"
         ) from error
-    return assemble(table, file, read.column_names, columns, np.arange(2, read.num_rows + 2))
+    raw, problems = assemble(table, file, read.column_names, columns, np.arange(2, read.num_rows + 2))
+    return raw, [*problems, *odd_seconds(file, dict(zip(read.column_names, columns, strict=True)))]
+
+
+def within_dictionary(column) -> None:
+    """Raise ValueError for a column that points beyond its dictionary, as a damaged page may: Arrow does not look."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    for chunk in column.chunks if pa.types.is_dictionary(column.type) else ():
+        least, most = pc.min_max(chunk.indices).as_py().values()
+        if most is not None and not 0 <= least <= most < len(chunk.dictionary):
+            raise ValueError(f"code {most} of a dictionary of {len(chunk.dictionary)}")
+
+
+def odd_seconds(file: str, columns: dict[str, RawColumn]) -> Iterator[Problem]:
+    """Yield a warning for each column of times in whole minutes that has a few others (odd_date).
+
+    People and programs write whole minutes, or whole days; a flipped bit of a time told in parts of a second never
+    gives one. What the file's own statistics tell is not asked for: where the footer is damaged, too, to ask ends the
+    process.
+    """
+    for name, column in columns.items():
+        timed = np.array([isinstance(cell, datetime.datetime) for cell in column.cells], dtype=bool)
+        odd = np.array([t and bool(c.second or c.microsecond) for t, c in zip(timed, column.cells, strict=True)], bool)
+        if not odd.any():
+            continue
+        place, n = np.flatnonzero(odd[column.codes]), int(timed[column.codes].sum())
+        if n >= FEW and len(place) <= max(1, RARE * n):
+            got = f"'{column.cells[column.codes[place[0]]]}': is the file damaged?"
+            message = f"times in whole minutes, as in {n - len(place)} of {n} cells, got {got}"
+            yield Problem(file, int(place[0]) + 2, name, message, kind="warning", code="odd_date")
 
 
 def raw_column(column) -> RawColumn:
