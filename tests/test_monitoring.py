@@ -159,6 +159,19 @@ def test_alarms_see_a_change():
     assert trend_alarm(z * 0 + load + rng().standard_normal(56), load, np.arange(56) // 4, rng=rng()).p < 0.001
 
 
+def test_no_alarm_where_nothing_ever_went_wrong():
+    """z of baths without a death differ by how far each was followed, and the newest were followed least."""
+    followed = np.r_[np.full(50, 20.0), np.linspace(18, 5, 10)]
+    z = -np.sqrt(followed * 1e-4)
+    new = np.arange(60) >= 50
+    assert drift_alarm(z, new, rng=rng()).p == 1
+    assert drift_alarm(z, new, rng=rng()).limit(0.01) == 0
+    assert group_alarm(z, np.where(new, "new", "old"), rng=rng()).p.tolist() == [1, 1]
+    z[3] = 5.0  # one death, long ago
+    assert drift_alarm(z, new, rng=rng()).p > 0.2
+    assert group_alarm(z, np.where(new, "new", "old"), rng=rng()).p[0] == 1
+
+
 def test_a_difference_between_baths_is_no_trend_within_them():
     block = np.repeat(np.arange(10), 2)
     load = np.tile([0.0, 1.0], 10) + block  # later baths carry more

@@ -43,7 +43,7 @@ class Drift:
         allowed = int(np.floor(rate * (1 + self.drawn.size) + 1e-9)) - 1
         if allowed < 0 or not self.drawn.size:
             return None
-        return float(np.sort(self.drawn)[::-1][allowed]) if allowed < self.drawn.size else None
+        return float(np.sort(self.drawn)[::-1][allowed]) if allowed < self.drawn.size else -np.inf
 
 
 def drift_alarm(
@@ -52,7 +52,8 @@ def drift_alarm(
     """Has an agent's outcome lately been worse than its history? `z` (n_baths,), in order of time, worse above 0.
 
     `recent`: bool, shape (n_baths,), the baths that may raise the alarm. One-sided. The EWMA starts at 0; its highest
-    recent point is set against that of `draws` random orders. Exact where baths are exchangeable.
+    recent point is set against that of `draws` random orders. Exact where baths are exchangeable. Points not above 0
+    count as 0: where nothing ever went wrong, z only tells how far each bath was followed, and the newest least.
     """
     z, recent = np.asarray(z, float), np.asarray(recent, bool)
     average = averages(z, weight=weight) / spread_of_average(z.size, weight=weight)
@@ -66,8 +67,8 @@ def drift_alarm(
     if why:
         return Drift(average, recent, np.zeros(0), None, None, why)
     kernel = _kernel(z.size, weight)[recent]
-    drawn = np.concatenate([(part @ kernel.T).max(axis=1) for part in _orders(z, draws, rng)])
-    top = float(average[recent].max())
+    drawn = np.concatenate([(part @ kernel.T).max(axis=1).clip(0.0) for part in _orders(z, draws, rng)])
+    top = max(float(average[recent].max()), 0.0)
     places = np.flatnonzero(recent)
     peak = int(places[np.argmax(average[recent])])
     return Drift(average, recent, drawn, _p(drawn, top), peak)
@@ -100,6 +101,7 @@ def group_alarm(z: ArrayLike, group: ArrayLike, *, rng: np.random.Generator, dra
 
     Step-down is not used: single-step largest statistic (Westfall & Young 1993). One-sided. A group's excess is the sum
     of its z over the standard deviation that dealing gives it. Needs two groups, one of them of MIN_IN_GROUP baths.
+    p is 1 where a group's z do not add up to more than 0: its baths did no worse than expected, whatever the others.
     """
     z = np.asarray(z, float)
     labels, place, baths = np.unique(np.asarray(group), return_inverse=True, return_counts=True)
@@ -116,7 +118,8 @@ def group_alarm(z: ArrayLike, group: ArrayLike, *, rng: np.random.Generator, dra
     load = member[:, tested] / scale[tested]
     drawn = np.concatenate([(part @ load).max(axis=1) for part in _orders(centred, draws, rng)])
     p = nothing.copy()
-    p[tested] = [_p(drawn, value) for value in excess[tested]]
+    worse = z @ member > 0
+    p[tested] = [_p(drawn, value) if bad else 1.0 for value, bad in zip(excess[tested], worse[tested], strict=True)]
     return Groups(labels, baths, excess, p)
 
 
