@@ -8,7 +8,7 @@ may have had none left the lower limit is open (None).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -69,7 +69,7 @@ def abbott_reduction(
 def abbott_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) -> list[Reduction]:
     """What `abbott_reduction` gives for each of `arms`: (after, pieces, session labels) of both sides."""
     agents, shams = _both_summed(arms)
-    shaken = session_means(shams, confidence_level=confidence_level)
+    shaken = _each_once(session_means, shams, confidence_level=confidence_level)
     before = [sham.estimate or 0.0 for sham in shaken]
     treated = session_means(agents, before=before, confidence_level=confidence_level)
     names = "Abbott", "1 - agent after/sham after", "sham after the dip"
@@ -88,7 +88,7 @@ def henderson_tilton_reductions(arms: Sequence[tuple], *, confidence_level: floa
     """What `henderson_tilton_reduction` gives for each of `arms`: (after, before, session labels) of both sides."""
     agents, shams = _both_summed(arms)
     options = {"confidence_level": confidence_level, "in_ratio": True}
-    treated, shaken = (session_ratios(side, **options) for side in (agents, shams))
+    treated, shaken = (_each_once(session_ratios, side, **options) for side in (agents, shams))
     names = "Henderson-Tilton", "1 - (agent after/before)/(sham after/before)", "sham before and after"
     return _over_shams(names, agents, shams, treated, shaken, pests=1)
 
@@ -105,7 +105,7 @@ def schneider_orelli_reductions(arms: Sequence[tuple], *, confidence_level: floa
     """What `schneider_orelli_reduction` gives for each of `arms`: (dead, found, session labels) of both sides."""
     agents, shams = ([(found - dead, found, None) for dead, found, _ in side] for side in _both_summed(arms))
     options = {"confidence_level": confidence_level, "in_difference": True}
-    treated, shaken = (session_proportions(side, **options) for side in (agents, shams))
+    treated, shaken = (_each_once(session_proportions, side, **options) for side in (agents, shams))
     names = "Schneider-Orelli", "(agent dead - sham dead)/(1 - sham dead), shares of found", "sham's dead share"
     return _over_shams(names, agents, shams, treated, shaken, pests=1)
 
@@ -130,6 +130,14 @@ def _summed(arm: tuple) -> tuple:
 def _both_summed(arms: Sequence[tuple]) -> tuple[list[tuple], list[tuple]]:
     """The agents' arms and the shams', by session."""
     return [_summed(agent) for agent, _ in arms], [_summed(sham) for _, sham in arms]
+
+
+def _each_once(read: Callable, arms: list[tuple], **options: float | bool) -> list[Estimate]:
+    """What `read` gives for each arm, those of the same counts read once: one sham stands beside many agents."""
+    keys = [(top.tobytes(), bottom.tobytes()) for top, bottom, _ in arms]
+    distinct = dict(zip(keys, arms, strict=True))
+    found = dict(zip(distinct, read(list(distinct.values()), **options), strict=True))
+    return [found[key] for key in keys]
 
 
 def _over_shams(
