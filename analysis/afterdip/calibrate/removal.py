@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from itertools import product
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from .table import write_table
 SHARES = (0.5, 0.8, 0.9, 0.95, 0.98)
 SESSIONS = (3, 4, 6, 8, 10, 12, 20, 30, 60)
 CORRELATIONS = (0.0, 0.05, 0.1, 0.2, 0.3)
-ARMS = ((6, 6), (12, 6), (12, 12), (30, 12), (60, 30))
+ARMS = ((6, 6), (12, 6), (12, 12), (30, 12), (30, 30), (60, 30), (60, 60))
 KILLS = (0.07, 0.5, 0.8, 0.95, 0.98)
 SHAM = 0.07
 SEEN_AGAIN = 0.8  # of the pests there are, by each look
@@ -44,7 +45,7 @@ INFESTATION_HEADER = ("what", "mean", "clumping", "sessions", "replicates", "cov
 def calibrate_removal(folder: Path, *, replicates: int = 2000) -> None:
     """Write removal_coverage.csv (one share), reduction_coverage.csv (agent against sham), infestation_coverage.csv."""
     write_table(folder / "removal_coverage.csv", SHARE_HEADER, share_rows(replicates))
-    write_table(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 2))
+    write_table(folder / "reduction_coverage.csv", REDUCTION_HEADER, reduction_rows(replicates // 5))
     write_table(folder / "infestation_coverage.csv", INFESTATION_HEADER, infestation_rows(replicates))
 
 
@@ -121,47 +122,87 @@ def _others(killed: np.ndarray, found: np.ndarray) -> list[tuple[np.ndarray, np.
 
 
 def reduction_rows(replicates: int) -> list[list]:
-    """One row a formula, true figure, pair of arms, correlation and clumping."""
+    """One row a formula, true figure, pair of arms, correlation and clumping.
+
+    Near a bound four times as many farms are drawn; of two arms the smaller one counts as many.
+    """
     rows = []
-    for cell, (kill, arms, correlation, clumping) in enumerate(product(KILLS, ARMS, (0.0, 0.1, 0.3), CLUMPING)):
-        rng = np.random.default_rng([SEED, 1, cell])
-        agent = _arm((replicates, arms[0]), kill, correlation, clumping, rng)
-        sham = _arm((replicates, arms[1]), SHAM, correlation, clumping, rng)
-        needed = (agent["seen_before"], sham["seen_before"], sham["seen_after"])
-        usable = np.all([counts.sum(-1) > 0 for counts in needed], axis=0)
-        for name, truth, limits, sides in _formulas(agent, sham, usable, kill):
-            low, high = limits
-            drawn = _held(*_bootstrap(sides, rng), 1 - truth) if len(sides) == 2 else ""
-            rows.append([
-                name, truth, *arms, correlation, clumping, int(usable.sum()), _held(low, high, truth),
-                np.mean(low > truth), np.mean(high < truth), np.mean(~np.isfinite(low)), drawn,
-            ])  # fmt: skip
+    cells = product(KILLS, ARMS, (0.0, 0.1, 0.3), CLUMPING)
+    kinds = enumerate((_of_shares, _of_the_same_pieces, _of_looks, _of_pieces))
+    for (cell, (kill, arms, correlation, clumping)), (kind, figures) in product(enumerate(cells), kinds):
+        rng = np.random.default_rng([SEED, 1, cell, kind])
+        once = partial(_measured, figures, replicates, kill, arms, correlation, clumping, rng)
+        measured = [once()]
+        held = [coverage for _, coverage, *_ in measured[0].values()]
+        if min(held) < NEAR[0] or (max(held) > NEAR[1] and min(arms) >= 30):
+            measured += [once() for _ in range(3)]
+        for figure in measured[0]:
+            farms, *shares = np.array([each[figure] for each in measured]).T
+            drawn = (np.average(share, weights=farms) for share in shares)
+            shares = ["" if np.isnan(share) else share for share in drawn]
+            rows.append([*figure, *arms, correlation, clumping, int(farms.sum()), *shares])
     return rows
 
 
-def _formulas(agent: dict, sham: dict, usable: np.ndarray, kill: float) -> list[tuple]:
-    """Name, truth, limits and the sides of a ratio of each figure that sets an agent against the sham, or not."""
-    def sides(top: str, bottom: str) -> list[tuple[np.ndarray, np.ndarray]]:
-        return [(arm[top][usable], arm[bottom][usable]) for arm in (agent, sham)]
+def _measured(
+    figures: Callable, replicates: int, kill: float, arms: tuple[int, int], correlation: float, clumping: float,
+    rng: np.random.Generator,
+) -> dict[tuple[str, float], tuple[float, ...]]:  # fmt: skip
+    """Farms, and the shares of them that the last columns of the table are of, by the figure's name and true value."""
+    pair = [
+        _arm((replicates, m), gone, correlation, clumping, rng) for m, gone in zip(arms, (kill, SHAM), strict=True)
+    ]
+    needed = (pair[0]["seen_before"], pair[1]["seen_before"], pair[1]["seen_after"])
+    usable = np.all([counts.sum(-1) > 0 for counts in needed], axis=0)
+    measured = {}
+    for name, truth, (low, high), sides in figures(*({k: v[usable] for k, v in arm.items()} for arm in pair), kill):
+        drawn = _held(*_bootstrap(sides, rng), 1 - truth) if sides else np.nan
+        missed = np.mean(low > truth), np.mean(high < truth), np.mean(~np.isfinite(low))
+        measured[name, truth] = (len(low), _held(low, high, truth), *missed, drawn)
+    return measured
 
-    def over(treated: tuple, shaken: tuple) -> tuple[np.ndarray, np.ndarray]:
-        low, high = joined_ratio_limits(*treated, *shaken)
-        return 1 - high, 1 - low
 
-    shares, looks, pieces = sides("after", "before"), sides("seen_after", "seen_before"), sides("after", "pieces")
-    (left, low, high), shaken = (share_limits(*side) for side in shares)
-    again, shaken_again = (ratio_limits(*side) for side in looks)
-    bare = mean_limits(*pieces[1])
-    treated = mean_limits(*pieces[0], before=bare[0])
-    truth = 1 - (1 - kill) / (1 - SHAM)
-    gap = joined_difference_limits(1 - left, 1 - high, 1 - low, *(1 - shaken[k] for k in (0, 2, 1)))
+def _of_shares(agent: dict, sham: dict, kill: float) -> list[tuple]:
+    """Name, truth, limits and the sides of a ratio of the figures read off what a dip found and what was left."""
+    sides = [(arm["after"], arm["before"]) for arm in (agent, sham)]
+    (left, low, high), bare = (share_limits(*side, in_difference=True) for side in sides)
+    gap = joined_difference_limits(1 - left, 1 - high, 1 - low, *(1 - bare[k] for k in (0, 2, 1)))
     return [
         ("over sham", kill - SHAM, gap, []),
-        ("Schneider-Orelli", truth, over((left, low, high), shaken), shares),
-        ("before/after", kill, (1 - again[2], 1 - again[1]), []),
-        ("Henderson-Tilton", truth, over(again, shaken_again), looks),
-        ("Abbott", truth, over(treated, bare), pieces),
+        ("Schneider-Orelli", _reduction(kill), _over((left, low, high), bare), sides),
     ]
+
+
+def _of_the_same_pieces(agent: dict, _sham: dict, kill: float) -> list[tuple]:
+    """The same of what looks before and after saw, without a sham."""
+    _, low, high = ratio_limits(agent["seen_after"], agent["seen_before"])
+    return [("before/after", kill, (1 - high, 1 - low), [])]
+
+
+def _of_looks(agent: dict, sham: dict, kill: float) -> list[tuple]:
+    """The same of what looks before and after saw, beside the sham."""
+    sides = [(arm["seen_after"], arm["seen_before"]) for arm in (agent, sham)]
+    joined = _over(*(ratio_limits(*side, in_ratio=True) for side in sides))
+    return [("Henderson-Tilton", _reduction(kill), joined, sides)]
+
+
+def _of_pieces(agent: dict, sham: dict, kill: float) -> list[tuple]:
+    """The same of what was left on the pieces."""
+    sides = [(arm["after"], arm["pieces"]) for arm in (agent, sham)]
+    bare = mean_limits(*sides[1])
+    treated = mean_limits(*sides[0], before=bare[0])
+    return [("Abbott", _reduction(kill), _over(treated, bare), sides)]
+
+
+def _reduction(kill: float) -> float:
+    """What is gone of what shaking leaves."""
+    return 1 - (1 - kill) / (1 - SHAM)
+
+
+def _over(treated: tuple, bare: tuple) -> tuple[np.ndarray, np.ndarray]:
+    """Limits of the reduction from value, lower and upper limit of what is left in each arm."""
+    low, high = joined_ratio_limits(*treated, *bare)
+    return 1 - high, 1 - low
 
 
 def infestation_rows(replicates: int) -> list[list]:
