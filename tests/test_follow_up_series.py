@@ -20,6 +20,7 @@ from afterdip.follow_up import (
     read_series,
     residual_risk,
 )
+from afterdip.follow_up.series import JOINED
 
 
 @dataclass(frozen=True)
@@ -213,19 +214,19 @@ def test_residual_risk_by_hand():
     assert (risk.estimate, risk.low, risk.high) == pytest.approx((0.1**3, 0.05**3, 0.2**3))
     assert (risk.sessions, risk.pests) == (6, 100)
     mixed = residual_risk([kill, other])
-    low = 0.05 * np.exp(-np.hypot(np.log(0.1 / 0.05), np.log(0.5 / 0.4)))
-    angle = np.linspace(0, np.pi / 2, 100_001)
-    high = ((0.1 + 0.1 * np.cos(angle)) * (0.5 + 0.1 * np.sin(angle))).max()  # every way to share the error out
+    low = 0.05 * np.exp(-JOINED * np.hypot(np.log(0.1 / 0.05), np.log(0.5 / 0.4)))
+    angle, ten = np.linspace(0, np.pi / 2, 100_001), JOINED * 0.1
+    high = ((0.1 + ten * np.cos(angle)) * (0.5 + ten * np.sin(angle))).max()  # every way to share the error out
     assert (mixed.estimate, mixed.low, mixed.high) == pytest.approx((0.05, low, high))
     assert mixed.sessions == 11
     thrice = residual_risk([kill, other, other])
-    high = ((0.1 + 0.1 * np.cos(angle)) * (0.5 + 0.1 * np.sin(angle)) ** 2).max()
+    high = ((0.1 + ten * np.cos(angle)) * (0.5 + ten * np.sin(angle)) ** 2).max()
     assert (thrice.estimate, thrice.high) == pytest.approx((0.025, high))
     assert residual_risk([kill, cannot_say("too few pests")]).reason == "too few pests"
     assert residual_risk([]).reason == "no dip yet"
     clean = residual_risk([Estimate(estimate=1.0, low=0.7, high=1.0)] * 2)
     assert (clean.estimate, clean.high) == (0.0, pytest.approx(0.09))  # all killed so far is still a bound
     one, two = (Estimate(estimate=1.0, low=0.7, high=1.0) for _ in range(2))
-    assert residual_risk([one, two]).high == pytest.approx(0.3 * 0.3 / 2)  # both at once are not at their worst
+    assert residual_risk([one, two]).high == pytest.approx(JOINED**2 * 0.3 * 0.3 / 2)  # both at once not at their worst
     certain = Estimate(estimate=0.5, low=0.5, high=0.5)
     assert residual_risk([one, certain]).high == pytest.approx(0.15)
