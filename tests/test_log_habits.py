@@ -75,6 +75,48 @@ def test_a_look_with_day_and_month_changed_is_told_by_the_next_tray():
     assert not [w for w in read(tables).warnings if w.code == "odd_date"]
 
 
+def codes(tables):
+    return [(w.code, w.row) for w in read(tables).warnings]
+
+
+def test_another_tub_is_no_slip_where_the_amount_goes_with_it():
+    tables = steady_farm(4)
+    sessions = tables["sessions"]
+    i = sessions.index[sessions["agent"] == "iodine"][7]
+    sessions.loc[i, "bath_volume"] = "100"
+    (found,) = [str(w) for w in read(tables).warnings]
+    assert found.endswith(", column 'bath_volume': about 10 L, as that agent's sessions keep to, got 100")
+    sessions.loc[i, "amount"] = str(10 * float(sessions.loc[i, "amount"]))
+    assert codes(tables) == []
+    sessions.loc[i, ["amount", "amount_unit"]] = "2", "mL/L"  # per litre, it says nothing of the litres
+    assert ("odd_figure", i + 2) in codes(tables)
+
+
+def test_old_stock_is_no_slip_of_the_date_and_a_wrong_month_is():
+    tables = steady_farm(5)
+    trays, started = tables["trays"], tables["sessions"].set_index("session")["started"]
+    i = next(i for i in trays.index if started[trays["session"][i]][:10] == "2026-06-09")
+    trays.loc[i, "arrived"] = "2026-01-20"
+    assert codes(tables) == []
+    trays.loc[i, "arrived"] = "2025-06-08"
+    assert codes(tables) == [("odd_date", i + 2)]
+    trays.loc[i, "arrived"] = "2026-02-06"  # the 2nd of June
+    assert codes(tables) == [("odd_date", i + 2)]
+    assert "such as 2026-06-02" in str(read(tables).warnings[0])
+
+
+def test_a_tray_that_dies_before_others_are_taken_out_has_died():
+    tables = steady_farm(6)
+    checks, pieces = tables["checks"], tables["trays"].set_index("tray")["pieces"].astype(int)
+    tray = next(t for t in pieces.index if pieces[t] >= 8)
+    first, *others = checks.index[checks["tray"] == tray]
+    checks.loc[first, ["alive", "dead", "detached", "removed"]] = "0", str(pieces[tray]), "0", "0"
+    tables["checks"] = checks.drop(others)
+    assert codes(tables) == []
+    tables["checks"].loc[first, "checked"] = checks.loc[others[-1], "checked"]  # when the others are taken out
+    assert ("dead_or_removed", first + 2) in codes(tables)
+
+
 def test_usual_figures_and_those_that_break_with_them():
     of = np.zeros(20, dtype=int)
     steady = np.r_[np.full(19, 5.0), 50.0]

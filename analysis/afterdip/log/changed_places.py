@@ -179,7 +179,7 @@ def pests_of_no_piece(log: Tables) -> Iterator[Problem]:
 
 def dead_or_removed(log: Tables) -> Iterator[Problem]:
     """Pieces that may have been taken out and not have died (dead_or_removed): most of the sham dips' pieces, once; and
-    whole trays at one look, where the farm's trays end by being taken out.
+    whole trays at one look, where the farm's trays end by being taken out, and no sooner after the dip than those.
     """
     trays, sham = log.frames["trays"]["pieces"].to_numpy(), log.frames["sessions"]["is_control"].to_numpy()
     of, in_sham = log.rows_of("checks", "tray", "trays"), sham[log.rows_of("trays", "session", "sessions")]
@@ -194,7 +194,10 @@ def dead_or_removed(log: Tables) -> Iterator[Problem]:
     last = np.flatnonzero((alive == 0) & (dead + removed > 0))
     ended = int((removed[last] >= dead[last]).sum())
     if len(last) >= MANY_PIECES and ended >= USUAL_END * len(last):
-        for i in last[(dead[last] >= MANY_AT_ONCE) & (dead[last] == trays[of[last]])]:
+        looked, dipped = log.frames["checks"]["checked"].to_numpy(), log.frames["sessions"]["date"].to_numpy()
+        since = looked - dipped[log.rows_of("trays", "session", "sessions")[of]]
+        soonest = np.sort(since[last])[int((1 - USUAL_END) * len(last))]  # a bath that kills does so before
+        for i in last[(dead[last] >= MANY_AT_ONCE) & (dead[last] == trays[of[last]]) & (since[last] >= soonest)]:
             message = (
                 f"a whole tray taken out at once, as in {ended} of {len(last)} trays that ended, got {dead[i]} dead"
             )

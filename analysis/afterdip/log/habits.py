@@ -14,7 +14,7 @@ from .contradictions import MINUTES_JUMP
 from .model import Problem
 from .notices import STRENGTH_JUMP, Tables, brief, median_of_others
 from .schema import TASKS
-from .units import LITRES
+from .units import AMOUNTS, LITRES
 
 FEW = 10  # fewer figures make no habit
 SOME = 20  # of one name, or of figures that scatter
@@ -62,6 +62,8 @@ def _broken(figures: np.ndarray, counts: np.ndarray) -> np.ndarray:
     if n < FEW:
         return none
     levels, which = np.unique(np.round(figures / TOLERANCE), return_inverse=True)
+    order = np.lexsort((counts, which))
+    frequent = figures[order[np.searchsorted(which[order], np.arange(len(levels)), side="right") - 1]]
     counts = np.bincount(which, counts)
     rare = (counts == 1) | (counts <= RARE * n)
     usual = (counts >= 3) & ~rare
@@ -71,18 +73,20 @@ def _broken(figures: np.ndarray, counts: np.ndarray) -> np.ndarray:
     slip = np.abs(apart[:, :, None] - np.log(SLIPS)).min(axis=2) <= TOLERANCE
     broken = rare & (slip.any(axis=1) | (apart.min(axis=1) >= np.log(OUTSIDE) - TOLERANCE / 2))
     meant = np.where(slip.any(axis=1), slip.argmax(axis=1), apart.argmin(axis=1))
-    return np.where(broken, np.exp(levels[usual] * TOLERANCE)[meant], np.nan)[which]
+    return np.where(broken, np.exp(frequent[usual])[meant], np.nan)[which]
 
 
 def baths(log: Tables) -> Iterator[Problem]:
     """Volumes, strengths and minutes off what the agent's sessions keep to (odd_figure).
 
-    A session warned of as a jump is not warned of again, nor is the strength of a bath whose volume is off.
+    A session warned of as a jump is not warned of again, nor is the strength of a bath whose volume is off. A volume
+    that the amount goes with is another tub and no slip.
     """
     sessions = log.frames["sessions"]
     of = log.rows_of("sessions", "agent", "agents")
     sham = sessions["is_control"].to_numpy()
     volume = off_habit(sessions["bath_volume_l"].to_numpy(), of)
+    volume[_poured_for(sessions, volume)] = np.nan
     strength = off_habit(sessions["strength"].to_numpy(), of * 1000 + pd.factorize(sessions["strength_unit"])[0])
     minutes = off_habit(sessions["minutes"].to_numpy(), of)
     if not np.isnan(strength).all():
@@ -98,6 +102,16 @@ def baths(log: Tables) -> Iterator[Problem]:
             unit = name or sessions["strength_unit"].iloc[i]
             message = f"about {brief(usual[i])} {unit}, as that agent's sessions keep to, got {brief(figures.iloc[i])}"
             yield log.at_session(i, column, message, "odd_figure")
+
+
+def _poured_for(sessions: pd.DataFrame, usual: np.ndarray) -> np.ndarray:
+    """Return whether as much was poured in all as makes the agent's strength in this volume, not in the `usual` one."""
+    in_all = sessions["amount_unit"].isin([name for name, unit in AMOUNTS.items() if not unit.per_litre])
+    median = median_of_others(sessions, "strength", ["agent", "strength_unit"])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        here = np.abs(np.log(sessions["strength"] / median))
+        there = np.abs(np.log(sessions["strength"] * sessions["bath_volume_l"] / usual / median))
+    return (in_all & (here < there)).to_numpy(dtype=bool)
 
 
 def _jump(sessions: pd.DataFrame, column: str, alike: list[str], most: float) -> np.ndarray:
