@@ -14,7 +14,7 @@ LASTING = 3.0
 """Variance of a month's lasting change over that of what is gone the month after.
 
 At 0.5 forecasts held 90-92 % on large farms whose pace wanders or swings with the year. From 2 to 4 more is held there
-by less than half a point, and where nothing changes limits are 1 % wider.
+by less than half a point, and where nothing changes limits are up to 2 % wider.
 """
 TURNING = 8.0
 """Variance of a month's change of the trend itself over that of what is gone the month after.
