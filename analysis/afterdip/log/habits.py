@@ -86,7 +86,8 @@ def baths(log: Tables) -> Iterator[Problem]:
     of = log.rows_of("sessions", "agent", "agents")
     sham = sessions["is_control"].to_numpy()
     volume = off_habit(sessions["bath_volume_l"].to_numpy(), of)
-    volume[_poured_for(sessions, volume)] = np.nan
+    if not np.isnan(volume).all():
+        volume[_poured_for(sessions, volume)] = np.nan
     strength = off_habit(sessions["strength"].to_numpy(), of * 1000 + pd.factorize(sessions["strength_unit"])[0])
     minutes = off_habit(sessions["minutes"].to_numpy(), of)
     if not np.isnan(strength).all():
