@@ -393,6 +393,16 @@ def test_silence_for_want_of_baths_is_not_called_no_alarm(demo):
     assert "The one alarm of this page is set" in watch_sentence(replace(demo.watch, tests=1))
 
 
+def test_a_bottle_alone_has_no_other_to_be_set_against(demo):
+    alone = replace(next(b for b in demo.watch.bottles if b.outcome == "kill" and b.in_month), p=None, alarm=False)
+    for bottles, how in (
+        ((alone,), "no other bottle recorded"),
+        ((alone, replace(alone, lot="another")), "too few baths"),
+    ):
+        table = bottles_table(replace(demo.watch, bottles=bottles), outcome="kill")
+        assert {row[table.columns.index("how unusual")] for row in table.rows} == {how}
+
+
 def test_one_of_a_thing_is_said_in_the_singular(demo):
     one = quality_sentence(replace(demo, sessions=1, sham_sessions=0, trays=1, pieces=1, warnings=()))
     assert one.startswith(f"1 session in {demo.month}, 0 of them sham dips; 1 tray, 1 piece. 0 warnings of the log")

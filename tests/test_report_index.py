@@ -508,6 +508,24 @@ def test_a_better_strength_of_an_agent_that_fails_is_no_way_out():
     assert action.why.endswith("; among like corals KEL is better than POW")
 
 
+def test_of_strengths_compared_apart_the_weak_one_is_named_and_the_strong_one_not():
+    kills = [{"agent": name, "is_control": False, "killed": number(0.9, 0.8, 0.93)} for name in ("IOD", "POW")]
+    pairs = [pair("IOD at 250 mg/L", "IOD at 500 mg/L", "second"), pair("IOD at 250 mg/L", "POW", "undecided")]
+    arms = {arm["name"]: arm for both in pairs for arm in both["arms"]}
+    highs = {"IOD at 250 mg/L": 0.8, "IOD at 500 mg/L": 0.99, "POW": 0.93}
+    points = [{"arm": arms[name], "kill": number(0.75, 0.7, high)} for name, high in highs.items()]
+    page = results(removal=removal(agents=kills), comparison={"pairs": pairs, "points": points})
+    (action,) = actions(page)[0]
+    assert action.what.startswith("Do not rely on one dip of IOD at 250 mg/L and POW:")
+    assert action.why.endswith("; among like corals IOD at 500 mg/L is better than IOD at 250 mg/L")
+    assert "killed: IOD at 250 mg/L and POW (" in list(failed(page))[-1]
+    page["comparison"]["coral_group"] = "sps"  # of some corals only: no word on the agent's strengths as a whole
+    assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD and POW:")
+    del page["comparison"]["coral_group"]
+    points[0]["kill"] = number(0.9, 0.8, 0.96)  # neither strength by itself, both together
+    assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD and POW:")
+
+
 def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails_too():
     kills = [
         {"agent": name, "is_control": False, "killed": number(0.9, 0.8, high)}

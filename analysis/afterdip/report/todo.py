@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from afterdip.estimate import Estimate
 from afterdip.report.first_screen import estimate
 from afterdip.report.words import day_in_words, listed
 from afterdip.tables.base import digits
@@ -92,11 +93,11 @@ def _agents_that_fail(results: dict) -> Iterator[dict]:
 
 
 def _better_than(short: list[str], results: dict) -> Iterator[str]:
-    """Yield which arms, of agents not failing themselves, are better than some of those that fall short."""
+    """Yield which arms, not failing nor of agents that fail, are better than some of those that fall short."""
     failing, pairs = {*short, *over_the_limit(results)}, results.get("comparison", {}).get("pairs", [])
-    agent_of = {arm["name"]: arm["agent"] for pair in pairs for arm in pair["arms"]}  # an arm may be of one strength
+    named = {arm["name"]: {arm["name"], arm["agent"]} for pair in pairs for arm in pair["arms"]}
     for name, others in winners(pairs).items():
-        if agent_of[name] not in failing and (beaten := [other for other in others if agent_of[other] in short]):
+        if named[name].isdisjoint(failing) and (beaten := [o for o in others if not named[o].isdisjoint(short)]):
             yield f"among like corals {name} is better than {listed(beaten)}"
 
 
@@ -127,10 +128,31 @@ def groups_over_the_limit(results: dict) -> list[tuple[str, str]]:
 
 
 def below_the_target(results: dict) -> list[str]:
-    """Return the agents whose whole interval of kill lies below the farm's target."""
+    """Return the agents whose whole interval of kill lies below the farm's target.
+
+    Of an agent whose strengths are compared apart, the strengths of which that is so: one that kills enough would be
+    blamed for the others, or hide them. The agent itself where that is so of none of them but of all together.
+    """
     rows = [a for a in results.get("removal", {}).get("agents", []) if not a["is_control"]]
-    kills, target = [(a["agent"], estimate(a["killed"])) for a in rows], results["settings"]["target_kill"]
-    return [agent for agent, kill in kills if kill.high is not None and kill.high < target]
+    target, apart = results["settings"]["target_kill"], _kills_by_strength(results)
+    found = []
+    for row in rows:
+        weak = [name for name, kill in apart.get(row["agent"], []) if _below(kill, target)]
+        found += weak or ([row["agent"]] if _below(estimate(row["killed"]), target) else [])
+    return found
+
+
+def _below(kill: Estimate, target: float) -> bool:
+    return kill.high is not None and kill.high < target
+
+
+def _kills_by_strength(results: dict) -> dict[str, list[tuple[str, Estimate]]]:
+    """Return (agent at its strength, kill) by agent, where the comparison is of all corals and pests."""
+    page, kills = results.get("comparison", {}), {}
+    for point in () if page.get("coral_group") or page.get("pest") else page.get("points", []):
+        if point["arm"]["strength"]:
+            kills.setdefault(point["arm"]["agent"], []).append((point["arm"]["name"], estimate(point["kill"])))
+    return kills
 
 
 def last_actions(results: dict) -> dict | None:

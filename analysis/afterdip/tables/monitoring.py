@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from afterdip.tables.base import Table, count, digits, number, per_cent, plural, points
@@ -50,10 +51,12 @@ def watch_table(watch: MonitoringAnswer) -> Table:
 
 def bottles_table(watch: MonitoringAnswer, *, outcome: str) -> Table:
     """Set the bottles in use in the month, and those with an alarm, by kill or by loss."""
+    bottles = Counter((b.agent, b.outcome) for b in watch.bottles)
     rows = tuple(
         (
             f"{b.agent}, {b.lot}" + (" (alarm)" if b.alarm else ""), b.first, count(b.baths),
-            f"{digits(b.events)} of {digits(b.trials)}", points(b.difference), _chance(b.p, "too few baths"),
+            f"{digits(b.events)} of {digits(b.trials)}", points(b.difference),
+            _chance(b.p, "too few baths" if bottles[b.agent, b.outcome] > 1 else "no other bottle recorded"),
             *((_acts(b),) if outcome == "kill" else ()),
         )
         for b in watch.bottles if b.outcome == outcome and (b.in_month or b.alarm)

@@ -34,7 +34,8 @@ def singles_table(singles: Singles) -> Table:
         "Baths like it: the same agent's others in the window, with the same corals or pests where three or more have "
         "them. Expected: by coral group or pest, condition, strength and minutes. How rare: the chance of as many in "
         "one such bath, pieces of a bath sharing its fate; named where that is small enough for all baths of the month "
-        "together (Holm). A bath that lost most of its pieces is listed in any case."
+        "together (Holm). A bath that lost most of its pieces is listed in any case. Deaths found only after the day "
+        "judged count by the days before it; a share counts a piece followed in part as a part of one."
     )
     columns = ("bath", "what happened", "baths like it", "expected", "how rare", "verdict")
     return Table("Baths that went wrong by themselves", columns, rows, note)
