@@ -9,9 +9,10 @@ import pytest
 
 from afterdip.answers.period import period_of
 from afterdip.answers.survival import answer_survival, look_gap
+from afterdip.estimate import Estimate, cannot_say
 from afterdip.log import read_log
 from afterdip.report.show import demo_log
-from afterdip.tables.survival import survival_captions, survival_table
+from afterdip.tables.survival import survival_captions, survival_table, unknown_sentence
 from afterdip.tally.survival import SurvivalTally
 
 AS_OF = "2026-11-20"
@@ -234,3 +235,12 @@ def test_deaths_in_a_gap_of_looks_silence_survival_only_where_they_are_most(look
     assert bool(look_gap(tally, 30)) == silent
     few = SurvivalTally(day, since, dead, none, none, alive + 10_000 * (alive > 0), np.zeros_like(day), trays)
     assert not look_gap(few, 30)
+
+
+def test_deaths_found_late_are_told_with_or_without_a_sham_to_compare_with(log):
+    october = answer_survival(log, month="2026-10", as_of=AS_OF)
+    known = replace(october.month, straddling=1, alive_spread=october.months[0].alive)
+    without = replace(october, month=replace(known, loss_over_sham_spread=cannot_say("sham: too few")))
+    assert unknown_sentence(without).endswith("alive on day 30.")
+    beside = replace(october, month=replace(known, loss_over_sham_spread=Estimate(estimate=0.02, low=0.01, high=0.03)))
+    assert unknown_sentence(beside).endswith("alive on day 30 and +2.0 points (+1.0 to +3.0) lost over the sham.")

@@ -206,8 +206,9 @@ def strength_captions(answer: DoseResponseAnswer) -> dict[str, dict[str, str]]:
     level = f"{100 * answer.confidence_level:g} %"
     sessions = sum(len(b.sessions) for b in answer.baths)
     lines = "; ".join(f"{cell.name}: {_window(cell)}" for cell in answer.shown)
+    none = "No agent was used at enough strengths for a curve."
     windows = {
-        "alt": f"Pests killed and corals lost over sham against concentration. {lines or 'Too few to say.'}",
+        "alt": f"Pests killed and corals lost over sham against concentration. {lines or none}",
         "caption": f"{answer.window_months} months to {answer.month}, {count(sessions)} sessions with an agent. "
         f"Bands: {level} limits at session level, only over strengths tried; bars where sessions bear no curve. A dot "
         "is a session, larger with more counted; the sham stands apart on the left. Dashed: the farm's targets. "

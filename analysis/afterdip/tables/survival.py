@@ -35,10 +35,11 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
     u, month, day = answer.unknown, answer.month, answer.horizon_days
     late = ""
     if month.straddling and month.alive_spread.known:
+        over = month.loss_over_sham_spread
+        lost = f" and {points(over)} lost over the sham" if over.known else ""
         late = (
             f" Deaths found at a look after day {day}, the look before lying earlier: {count(month.straddling)}; "
-            f"spread over the days between, they would make it {per_cent(month.alive_spread)} alive on day {day} "
-            f"and {points(month.loss_over_sham_spread)} lost over the sham."
+            f"spread over the days between, they would make it {per_cent(month.alive_spread)} alive on day {day}{lost}."
         )
     return (
         f"{so_many(u.trays_never_checked, u.trays, 'tray', FIRST)} never checked afterwards "
