@@ -206,7 +206,7 @@ def strength_captions(answer: DoseResponseAnswer) -> dict[str, dict[str, str]]:
     level = f"{100 * answer.confidence_level:g} %"
     sessions = sum(len(b.sessions) for b in answer.baths)
     lines = "; ".join(f"{cell.name}: {_window(cell)}" for cell in answer.shown)
-    none = "No agent was used at enough strengths for a curve."
+    none = "Too few to say: no agent was used at enough strengths for a curve."
     windows = {
         "alt": f"Pests killed and corals lost over sham against concentration. {lines or none}",
         "caption": f"{answer.window_months} months to {answer.month}, {count(sessions)} sessions with an agent. "
