@@ -117,6 +117,16 @@ def test_a_tray_that_dies_before_others_are_taken_out_has_died():
     assert ("dead_or_removed", first + 2) in codes(tables)
 
 
+def test_a_tray_full_of_pests_is_no_slip_where_its_other_counts_say_so_too():
+    tables = steady_farm(7)
+    pests = tables["pests"]
+    before, bath = pests.index[pests["tray"] == pests["tray"][30]][:2]
+    pests.loc[before, ["alive", "infested"]] = "400", "6"
+    assert codes(tables) == [("odd_figure", before + 2)]
+    pests.loc[bath, "dead"] = "390"
+    assert codes(tables) == []
+
+
 def test_usual_figures_and_those_that_break_with_them():
     of = np.zeros(20, dtype=int)
     steady = np.r_[np.full(19, 5.0), 50.0]

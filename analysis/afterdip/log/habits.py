@@ -152,18 +152,24 @@ def labour_minutes(log: Tables) -> Iterator[Problem]:
 
 
 def pests_beyond_all(log: Tables) -> Iterator[Problem]:
-    """Counts of pests `MANY_PESTS` times the third highest of that pest and stage (odd_figure)."""
+    """Counts of pests `MANY_PESTS` times the third highest of that pest and stage (odd_figure).
+
+    Not where the tray's other counts of that pest come to a third of it: such a tray was full of them.
+    """
     pests = log.frames["pests"]
     if len(pests) < SOME:
         return
     columns = log.typed["pests"].columns
     kind = columns["pest"].ids() * 10 + columns["stage"].ids()
-    session = log.rows_of("trays", "session", "sessions")[log.rows_of("pests", "tray", "trays")]
+    tray = log.rows_of("pests", "tray", "trays")
+    session = log.rows_of("trays", "session", "sessions")[tray]
+    found = (pests["alive"] + pests["dead"]).to_numpy()
     for column in ("alive", "dead"):
         counts = pests[column].to_numpy()
         for i in np.flatnonzero(counts >= FEW_PESTS)[np.argsort(-counts[counts >= FEW_PESTS], kind="stable")][:100]:
             others = np.sort(counts[kind == kind[i]])
-            if len(others) >= SOME and counts[i] > MANY_PESTS * max(others[-3], 1):
+            elsewhere = found[(tray == tray[i]) & (kind == kind[i])].sum() - counts[i]
+            if len(others) >= SOME and counts[i] > max(MANY_PESTS * max(others[-3], 1), 3 * elsewhere):
                 message = f"a count as others of '{pests['pest'].iloc[i]}' ({others[-3]} or fewer), got {counts[i]}"
                 name = log.frames["sessions"]["session"].iloc[session[i]]
                 yield log.note("pests", i, column, message, "odd_figure", name)
