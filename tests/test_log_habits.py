@@ -100,9 +100,13 @@ def test_old_stock_is_no_slip_of_the_date_and_a_wrong_month_is():
     assert codes(tables) == []
     trays.loc[i, "arrived"] = "2025-06-08"
     assert codes(tables) == [("odd_date", i + 2)]
-    trays.loc[i, "arrived"] = "2026-02-06"  # the 2nd of June
-    assert codes(tables) == [("odd_date", i + 2)]
-    assert "such as 2026-06-02" in str(read(tables).warnings[0])
+    trays.loc[i, "arrived"] = "2026-02-06"  # the 2nd of June, a week before the dip: no others are in for so long
+    assert codes(tables) == []
+    trays.loc[i, "arrived"] = "2026-06-06"
+    j = next(i for i in trays.index if started[trays["session"][i]][:10] == "2026-06-06")
+    trays.loc[j, "arrived"] = "2026-03-06"  # the 3rd of June
+    assert codes(tables) == [("odd_date", j + 2)]
+    assert "such as 2026-06-03" in str(read(tables).warnings[0])
 
 
 def test_a_tray_that_dies_before_others_are_taken_out_has_died():

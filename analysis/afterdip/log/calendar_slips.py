@@ -172,20 +172,22 @@ class _Looks:
 
 
 def old_arrivals(log: Tables) -> Iterator[Problem]:
-    """Pieces that arrived or were cut `STOCK_DAYS` before their dip, and would not with day and month, or the year, set
-    right, where nearly all go in within days (odd_date). Other old pieces are stock that had to be dipped.
+    """Pieces that arrived or were cut `STOCK_DAYS` before their dip, where nearly all go in within days, and which with
+    day and month, or the year, set right would be in as soon as the others (odd_date). Other old pieces are stock.
     """
     trays, sessions = log.frames["trays"], log.frames["sessions"]
     dipped = sessions["date"].to_numpy()[log.rows_of("trays", "session", "sessions")].astype("datetime64[D]")
     for column, origin in (("arrived", "arrival"), ("cut", "own cut")):
         day = trays[column].to_numpy().astype("datetime64[D]")
         place = np.flatnonzero(log.where("trays", "origin", origin) & ~np.isnat(day))
-        odd = place[dipped[place] - day[place] > STOCK_DAYS]
+        age = dipped[place] - day[place]
+        odd = place[age > STOCK_DAYS]
         if len(place) < FEW or len(odd) > max(1, RARE * len(place)):
             continue
+        usual = age[age <= STOCK_DAYS].max()
         for other in (swapped(day[odd]), moved(day[odd], 12)):
             for i, meant in zip(odd, other, strict=True):
-                if meant <= dipped[i] <= meant + STOCK_DAYS:
+                if meant <= dipped[i] <= meant + usual:
                     message = f"a date within {STOCK_DAYS} days of the dip ({dipped[i]}), such as {meant}, as of all "
                     message += f"but {len(odd)} of {len(place)} trays of '{origin}', got '{day[i]}'"
                     yield log.note("trays", i, column, message, "odd_date", trays["session"].iloc[i])
