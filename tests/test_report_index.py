@@ -501,6 +501,17 @@ def test_strengths_judged_apart_are_named_and_a_window_they_lie_in_is_told_once(
                               "above, 250 mg/L in 2).")  # fmt: skip
 
 
+def test_one_that_kills_more_and_loses_more_is_told_though_it_is_undecided():
+    better, worse = {"first_better": True, "second_better": False}, {"first_better": False, "second_better": True}
+    traded = pair("IOD at 250 mg/L", "IOD at 500 mg/L", "undecided") | {"findings": {"kill": worse, "loss": better}}
+    open_ = pair("IOD at 250 mg/L", "POW", "undecided") | {"findings": {"kill": worse, "loss": worse}}
+    page = results(comparison={"pairs": [traded, open_]})
+    page["parameters"]["comparison"] = page["parameters"]["survival"]
+    said = next(choices(page))
+    assert said.startswith("Among like corals IOD at 500 mg/L kills more than IOD at 250 mg/L and loses more; 2 of 2 ")
+    assert said.count("kills more") == 1
+
+
 def test_a_better_strength_of_an_agent_that_fails_is_no_way_out():
     kills = [{"agent": name, "is_control": False, "killed": number(0.9, 0.8, 0.93)} for name in ("IOD", "POW")]
     pairs = [pair("IOD at 250 mg/L", "IOD at 500 mg/L", "second"), pair("POW", "KEL", "second")]

@@ -28,10 +28,21 @@ def _told_apart(pairs: list[dict], span: str) -> str:
     undecided = sum(pair["verdict"] == "undecided" for pair in pairs)
     told = [f"{_named([name], arms)} is better than {_named(others, arms)}" for name, others in winners(pairs).items()]
     told += [f"{names} do alike" for names in alike]
+    traded = [(_named([more], arms), _named([fewer], arms)) for more, fewer in _traded(pairs)]
+    told += [f"{more} kills more than {fewer} and loses more" for more, fewer in traded]
     of = "pair of agents and strengths" if _arms_by_strength(pairs) else "pair of agents"
     rest = f"{so_many(undecided, len(pairs), of, ('is', 'are'), of.replace('pair', 'pairs', 1))} undecided"
     said = [*told, rest] if undecided else told
     return f"Among like corals {'; '.join(said)} ({span})."
+
+
+def _traded(pairs: list[dict]) -> Iterator[tuple[str, str]]:
+    """Yield (arm, arm) where the first is better in kill and the second in loss: no more sessions settle that."""
+    for pair in pairs:
+        kill, loss = (pair.get("findings", {}).get(name, {}) for name in ("kill", "loss"))
+        for one, other in (("first", "second"), ("second", "first")):
+            if pair["verdict"] == "undecided" and kill.get(f"{one}_better") and loss.get(f"{other}_better"):
+                yield pair[one], pair[other]
 
 
 def _arms(pairs: list[dict]) -> dict[str, dict]:
