@@ -7,7 +7,7 @@ from scipy import optimize, special, stats
 from afterdip import proportion as pr
 from afterdip.proportion.averaged import WEIGHED_AT, average_chance, where_it_passes
 from afterdip.proportion.counts import NO_SPREAD, count_limits, log_likelihood
-from afterdip.proportion.rates import ALIKE, SPREAD_WEIGHTS, SPREADS, _spreads_of_what_is_left
+from afterdip.proportion.rates import ALIKE, CLUMPED, SPREAD_WEIGHTS, SPREADS, _spreads_of_what_is_left
 from afterdip.proportion.sessions import (
     CORRELATION_WEIGHTS,
     CORRELATIONS,
@@ -158,6 +158,32 @@ def test_counts_without_spread_have_jeffreys_limits_of_a_poisson(found):
     assert (low[0], high[0]) == pytest.approx(stats.gamma.ppf([0.025, 0.975], found + 0.5) / 40, rel=1e-5)
 
 
+def test_clumping_seen_is_the_negative_binomial_likelihood():
+    """scipy's own negative binomial, sessions padded with none of no pieces, two logs at once."""
+    counts, pieces = np.array([[0, 3, 11, 0], [4, 5, 3, 2]]), np.array([[20, 25, 40, 0], [20, 25, 15, 10]])
+    mean = counts.sum(-1) / pieces.sum(-1)
+    shape = 1 / CLUMPED
+    expected = [
+        [stats.nbinom.logpmf(k[n > 0], r, 1 / (1 + m * n[n > 0] / r)).sum() for r in shape]
+        for k, n, m in zip(counts, pieces, mean, strict=True)
+    ]
+    assert pr.clumping_seen(counts, pieces) == pytest.approx(np.array(expected), rel=1e-10)
+
+
+def test_clumping_of_like_sessions_moves_limits_of_few_survivors():
+    """Three survivors do not tell how clumped the pests were; thirty sessions as infested do."""
+    left, pieces = np.zeros(30), np.full(30, 30)
+    left[[2, 11, 20]] = 1
+    rng = np.random.default_rng(8)
+    even, clumped = (rng.poisson(15 * rng.gamma(1 / c, c, 30)) for c in (0.05, 4.0))
+    ratio = {}
+    for name, sham in (("even", even), ("clumped", clumped)):
+        _, low, high = pr.mean_limits(left, pieces, 0.5, pr.clumping_seen(sham, pieces))
+        ratio[name] = high / low
+    _, low, high = pr.mean_limits(left, pieces, 0.5)
+    assert ratio["even"] < high / low < ratio["clumped"]
+
+
 def test_mean_limits_by_brute_force():
     counts, pieces = np.array([7.0, 0, 2, 15, 1]), np.array([20.0, 12, 30, 41, 9])
     found, total = counts.sum(), pieces.sum()
@@ -191,9 +217,9 @@ def test_what_a_negative_binomial_makes_of_clumps_that_survive_alike(pests, kill
         return -stats.nbinom.logpmf(left, shape, 1 / (1 + mean * pieces / shape)).sum()
 
     fitted = np.exp(optimize.minimize_scalar(lack, bounds=(-3, 4), method="bounded").x)
-    joint, _, seen_as = _spreads_of_what_is_left(np.array([0.5]))
+    joint, _, seen_as = _spreads_of_what_is_left(np.array([0.5]), np.zeros((1, len(CLUMPED))))
     one = np.array([mean]), np.array([0]), np.array([1.0])
-    place = 5 * list(SPREADS[1::2]).index(pests) + list(ALIKE).index(correlation)
+    place = 5 * list(CLUMPED).index(pests) + list(ALIKE).index(correlation)
     assert seen_as(*one)[place, 0] == pytest.approx(fitted, rel=0.15)
     assert joint(*one)[place, 0] == pytest.approx((1 + pests) * (1 + correlation * kill / (1 - kill)) - 1)
 

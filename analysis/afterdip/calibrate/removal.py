@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from scipy.special import expit, stdtrit
 
-from ..proportion import intensity_limits, mean_limits, ratio_limits, share_limits
+from ..proportion import clumping_seen, intensity_limits, mean_limits, ratio_limits, share_limits
 from ..proportion.mover import joined_difference_limits, joined_ratio_limits
 from ..proportion.single import exact_limits
 from .farms import session_risks
@@ -190,7 +190,7 @@ def _of_pieces(agent: dict, sham: dict, kill: float) -> list[tuple]:
     """The same of what was left on the pieces."""
     sides = [(arm["after"], arm["pieces"]) for arm in (agent, sham)]
     bare = mean_limits(*sides[1])
-    treated = mean_limits(*sides[0], before=bare[0])
+    treated = mean_limits(*sides[0], bare[0], clumping_seen(*sides[1]))
     return [("Abbott", _reduction(kill), _over(treated, bare), sides)]
 
 

@@ -3,6 +3,7 @@
 from .differences import miettinen_nurminen_difference, newcombe_difference, paired_difference, restricted_second
 from .mover import difference_of, ratio_of
 from .rates import (
+    clumping_seen,
     intensity_limits,
     mean_limits,
     ratio_limits,
@@ -31,6 +32,7 @@ __all__ = [
     "MIN_SESSIONS",
     "by_session",
     "clopper_pearson",
+    "clumping_seen",
     "design_effect",
     "difference_of",
     "intensity_limits",

@@ -24,14 +24,16 @@ def count_limits(
 ) -> tuple[Floats, Floats]:
     """Limits of sum(counts)/sum(exposure), arrays of shape (n_cells, n_sessions), something counted in every cell.
 
-    `weights`, shape (n_strengths,): how the spreads weigh before looking; `scales`: variances over the mean where
-    sessions do not differ, each tried with each spread; `weighed_at`: see `averaged.WEIGHED_AT`. The total has the
-    chance of a negative binomial of the same mean and variance, halfway between that of fewer and that of no more
-    (mid-P). `seen_as`: what sessions of each spread look like to a negative binomial, where they are not one.
+    `weights`, shape (n_strengths,) or (n_cells, n_strengths): how the spreads weigh before looking; `scales`: variances
+    over the mean where sessions do not differ, each tried with each spread; `weighed_at`: see `averaged.WEIGHED_AT`.
+    The total has the chance of a negative binomial of the same mean and variance, halfway between that of fewer and
+    that of no more (mid-P). `seen_as`: what sessions of each spread look like to a negative binomial, where they are
+    not one.
     """
     total, found = exposure.sum(-1), counts.sum(-1)
+    weights = np.broadcast_to(weights, (total.size, np.shape(weights)[-1]))
     log_weights = np.log(np.tile(weights, len(scales)))
-    scale = np.repeat(scales, len(weights))
+    scale = np.repeat(scales, weights.shape[-1])
     seen = found[:, None] / scale + 0.5
     sessions = Ragged.of(counts, exposure, used=exposure > 0)
 
@@ -47,7 +49,7 @@ def count_limits(
         known = [some.sums(log_likelihood(*some.columns, between[place], spread, at)) for at in scales]
         expected, shape = (mean * total[cells])[:, None] / scale, shapes(mean, cells)
         return average_chance(
-            np.concatenate(known).T + log_weights, betainc(seen[cells], shape, expected / (expected + shape))
+            np.concatenate(known).T + log_weights[cells], betainc(seen[cells], shape, expected / (expected + shape))
         )
 
     guess = shapes(found / total, np.arange(total.size))

@@ -15,7 +15,7 @@ from scipy.special import gammaincinv
 
 from ..estimate import Estimate, cannot_say
 from .averaged import WEIGHED_AT
-from .counts import NO_SPREAD, Spreads, count_limits
+from .counts import NO_SPREAD, Spreads, count_limits, log_likelihood
 from .ragged import stacked
 from .sessions import ASSUMED_CORRELATION, MIN_SESSIONS, WEIGHED_IN_DIFFERENCE, by_session, share_limits
 
@@ -25,6 +25,13 @@ SPREAD_WEIGHTS = np.array([0.1, 0.1, 0.25, 0.5, 1.0, 2.0, 0.2, 0.01])
 """How the spreads weigh before looking: pests are clumped until many sessions say otherwise."""
 CLUMPS = np.array([NO_SPREAD, 0.5, 1.0, 2.0, 4.0])
 """The same between infested pieces of one session, of the pests beyond the first; of one weight."""
+CLUMPED, CLUMPED_WEIGHTS = SPREADS[1::2], SPREAD_WEIGHTS[1::2]
+"""The spreads, and their weights, of the pests that there were where survivors are counted."""
+SPEAKS_FOR = 0.3
+"""How far sessions of another arm, as infested before, speak for these: the power of their likelihood.
+
+At 1 limits held 90 % where the other arm was less clumped after all, at 0.3 93 % (`calibrate/removal.py`).
+"""
 ALIKE = np.array([0.0, 0.05, 0.15, 0.3, 0.6])
 """Correlations of the survivors of a session that the limits of counts of them reckon with."""
 ALIKE_WEIGHTS = np.array([6.0, 1.0, 1.0, 2.0, 0.1])
@@ -32,6 +39,7 @@ ALIKE_WEIGHTS = np.array([6.0, 1.0, 1.0, 2.0, 0.1])
 AGAIN_WEIGHTS = np.array([8.0, 1.0, 2.0, 2.0, 0.02])
 RAGGED = (0.25, 0.5, 1.0, 2.0)
 """Variance over mean of what is left where sessions do not differ: below 1 if mostly the same pests are seen again."""
+_UNLIKELY = 1e-9  # no spread is ruled out, lest no weight be left
 _ASSUMED_SPREAD = 2.0  # where no pest was seen to tell
 
 
@@ -48,13 +56,17 @@ def session_mean(
 
 
 def session_means(
-    counts: Sequence[tuple], *, before: Sequence[float] | None = None, confidence_level: float = 0.95,
-    min_sessions: int = MIN_SESSIONS,
+    counts: Sequence[tuple], *, before: Sequence[float] | None = None, clumping: Sequence[np.ndarray] | None = None,
+    confidence_level: float = 0.95, min_sessions: int = MIN_SESSIONS,
 ) -> list[Estimate]:
-    """What `session_mean` gives for each of `counts`, (counts, pieces, session labels or None), in one search."""
+    """What `session_mean` gives for each of `counts`, (counts, pieces, session labels or None), in one search.
+
+    `before`, `clumping`: see `mean_limits`, one of each for each of `counts`.
+    """
     before = np.zeros(len(counts)) if before is None else np.asarray(before, float)
+    clumping = np.zeros((len(counts), len(CLUMPED))) if clumping is None else np.reshape(clumping, (-1, len(CLUMPED)))
     words = "mean per piece (ratio of sums)"
-    return _estimates(mean_limits, counts, min_sessions, words, before, confidence_level=confidence_level)
+    return _estimates(mean_limits, counts, min_sessions, words, before, clumping, confidence_level=confidence_level)
 
 
 def session_ratio(
@@ -96,14 +108,28 @@ def session_intensities(
     return _estimates(intensity_limits, counts, min_sessions, words, confidence_level=confidence_level)
 
 
+def clumping_seen(counts, pieces) -> np.ndarray:
+    """Log likelihood of each of `CLUMPED` at the sessions' own mean, shape (..., n_spreads).
+
+    For arrays of shape (..., n_sessions), sessions without pieces not counted.
+    """
+    counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
+    mean = counts.sum(-1, keepdims=True) / np.maximum(pieces.sum(-1, keepdims=True), 1e-300)
+    rows = (x.ravel() for x in np.broadcast_arrays(counts, pieces, mean))
+    seen = log_likelihood(*rows, CLUMPED[:, None], 1.0).reshape(-1, *counts.shape)
+    return np.moveaxis(seen.sum(-1), 0, -1)
+
+
 def mean_limits(
-    counts, pieces, before=0.0, *, confidence_level: float = 0.95
+    counts, pieces, before=0.0, clumping=0.0, *, confidence_level: float = 0.95
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, lower and upper limit for arrays of shape (..., n_sessions).
 
     Sessions' means spread by one of `SPREADS`. No counts: the negative binomial bound with a spread of 2. `before`,
     shape (...): pests a piece that the counts are what is left of, if that is known; survival then spreads too, as
     `ALIKE` of the survivors of a session have it, and the bound is no less than `ratio_limits` would have it.
+    `clumping`, shape (..., n_spreads): what `clumping_seen` says of sessions as infested as these were before, in part
+    (`SPEAKS_FOR`); few survivors say little of how clumped the pests were.
     """
     counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
     total, found, tail = pieces.sum(-1), counts.sum(-1), (1 - confidence_level) / 2
@@ -111,26 +137,27 @@ def mean_limits(
     survivors = 1 + np.maximum((pieces**2).sum(-1) / total * before - 1, 0) * ASSUMED_CORRELATION
     few = gammaincinv(1.0, 1 - tail) * survivors / total
     low, high = np.zeros(total.shape), np.array(np.maximum(_none_bound(pieces, tail), few))
+    clumping = SPEAKS_FOR * np.broadcast_to(clumping, (*total.shape, len(CLUMPED)))
     for part, law in (((found > 0) & (before <= 0), _spreads), ((found > 0) & (before > 0), _spreads_of_what_is_left)):
         if part.any():
-            spreads, weights, seen_as = law(before[part])
+            spreads, weights, seen_as = law(before[part], clumping[part])
             low[part], high[part] = count_limits(counts[part], pieces[part], spreads, weights, tail, seen_as=seen_as)
     return found / total, low, high
 
 
-def _spreads(_before: np.ndarray) -> tuple[Spreads, np.ndarray, None]:
+def _spreads(_before: np.ndarray, _clumping: np.ndarray) -> tuple[Spreads, np.ndarray, None]:
     """The spreads of pests on pieces, whatever their mean, and their weights."""
     return lambda *_: SPREADS[:, None], SPREAD_WEIGHTS, None
 
 
-def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray, Spreads]:
+def _spreads_of_what_is_left(before: np.ndarray, clumping: np.ndarray) -> tuple[Spreads, np.ndarray, Spreads]:
     """Spreads, and their weights, of a mean of which `before` was there: pests differ between sessions, and survival.
 
     The survival of a session varies by the correlation of its survivors times the odds of being gone. What varies by
     both has a shorter tail than a negative binomial as variable: fitted to many simulated sessions, that makes of the
     product of the two 2/(2 + c) where the pests vary by c. Not allowed for, sixty such sessions hold 92 %.
     """
-    pests = SPREADS[1::2, None, None]
+    pests = CLUMPED[:, None, None]
 
     def spreads(mean: np.ndarray, cells: np.ndarray, _exposure: np.ndarray, part: np.ndarray | float = 1) -> np.ndarray:
         survival = np.maximum(before[cells] / mean - 1, 0.0) * ALIKE[:, None]
@@ -139,7 +166,8 @@ def _spreads_of_what_is_left(before: np.ndarray) -> tuple[Spreads, np.ndarray, S
     def seen_as(*sessions: np.ndarray) -> np.ndarray:
         return spreads(*sessions, part=2 / (2 + pests))
 
-    return spreads, np.outer(SPREAD_WEIGHTS[1::2], ALIKE_WEIGHTS).ravel(), seen_as
+    likely = CLUMPED_WEIGHTS * np.maximum(np.exp(clumping - clumping.max(-1, keepdims=True)), _UNLIKELY)
+    return spreads, (likely[:, :, None] * ALIKE_WEIGHTS).reshape(len(likely), -1), seen_as
 
 
 def ratio_limits(
@@ -214,7 +242,7 @@ def _none_bound(pieces: np.ndarray, tail: float) -> np.ndarray:
 def _estimates(
     limits, counts, min_sessions: int, words: str, *each: np.ndarray, confidence_level: float, **options: bool
 ) -> list[Estimate]:
-    """Sum to sessions, refuse too few, and dress the limits as Estimates; `each`: one number for each of `counts`.
+    """Sum to sessions, refuse too few, and dress the limits as Estimates; `each`: one value for each of `counts`.
 
     `options` of the limits besides their level.
     """

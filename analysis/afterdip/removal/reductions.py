@@ -14,7 +14,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..estimate import Estimate, cannot_say
-from ..proportion import by_session, ratio_influence, ratio_of, session_means, session_proportions, session_ratios
+from ..proportion import (
+    by_session,
+    clumping_seen,
+    ratio_influence,
+    ratio_of,
+    session_means,
+    session_proportions,
+    session_ratios,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +68,7 @@ def abbott_reduction(
 ) -> Reduction:
     """1 - (living per piece after the agent)/(living per piece after the sham) (Abbott 1925).
 
-    `after`: living pests on `pieces` examined. Assumes both arms were equally infested before.
+    `after`: living pests on `pieces` examined. Assumes both arms were equally infested before, and as clumped.
     """
     arms = (after, pieces, session), (sham_after, sham_pieces, sham_session)
     return abbott_reductions([arms], confidence_level=confidence_level)[0]
@@ -71,7 +79,8 @@ def abbott_reductions(arms: Sequence[tuple], *, confidence_level: float = 0.95) 
     agents, shams = _both_summed(arms)
     shaken = _each_once(session_means, shams, confidence_level=confidence_level)
     before = [sham.estimate or 0.0 for sham in shaken]
-    treated = session_means(agents, before=before, confidence_level=confidence_level)
+    clumping = _each_once(lambda distinct: [clumping_seen(top, pieces) for top, pieces, _ in distinct], shams)
+    treated = session_means(agents, before=before, clumping=clumping, confidence_level=confidence_level)
     names = "Abbott", "1 - agent after/sham after", "sham after the dip"
     return _over_shams(names, agents, shams, treated, shaken, pests=0)
 
@@ -132,7 +141,7 @@ def _both_summed(arms: Sequence[tuple]) -> tuple[list[tuple], list[tuple]]:
     return [_summed(agent) for agent, _ in arms], [_summed(sham) for _, sham in arms]
 
 
-def _each_once(read: Callable, arms: list[tuple], **options: float | bool) -> list[Estimate]:
+def _each_once(read: Callable, arms: list[tuple], **options: float | bool) -> list:
     """What `read` gives for each arm, those of the same counts read once: one sham stands beside many agents."""
     keys = [(top.tobytes(), bottom.tobytes()) for top, bottom, _ in arms]
     distinct = dict(zip(keys, arms, strict=True))
