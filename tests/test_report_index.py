@@ -530,10 +530,13 @@ def test_of_strengths_compared_apart_the_weak_one_is_named_and_the_strong_one_no
     assert action.what.startswith("Do not rely on one dip of IOD at 250 mg/L and POW:")
     assert action.why.endswith("; among like corals IOD at 500 mg/L is better than IOD at 250 mg/L")
     assert "killed: IOD at 250 mg/L and POW (" in list(failed(page))[-1]
+    points[1]["kill"] = number(0.75, 0.7, 0.9)  # strengths of one agent are named together
+    assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD at 250 and 500 mg/L and POW:")
+    assert "killed: IOD at 250 and 500 mg/L and POW (" in list(failed(page))[-1]
     page["comparison"]["coral_group"] = "sps"  # of some corals only: no word on the agent's strengths as a whole
     assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD and POW:")
     del page["comparison"]["coral_group"]
-    points[0]["kill"] = number(0.9, 0.8, 0.96)  # neither strength by itself, both together
+    points[0]["kill"] = points[1]["kill"] = number(0.9, 0.8, 0.96)  # neither strength by itself, both together
     assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD and POW:")
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 from afterdip.answers.words import so_many, strength_words
+from afterdip.report.arms import arms_by_strength, arms_in_words
 from afterdip.report.site import span_in_words
 from afterdip.report.todo import winners
 from afterdip.report.words import listed, plural
@@ -17,20 +19,18 @@ def choices(results: dict) -> Iterator[str]:
     if pairs:
         yield _told_apart(pairs, span_in_words(results, "comparison"))
     if windows := results.get("dose_response", {}).get("windows"):
-        yield _strengths(windows, _arms_by_strength(pairs))
-    if _arms_by_strength(pairs):
+        yield _strengths(windows, arms_by_strength(pairs))
+    if arms_by_strength(pairs):
         yield "The table takes all strengths of an agent together."
 
 
 def _told_apart(pairs: list[dict], span: str) -> str:
-    arms = _arms(pairs)
-    alike = [_named([pair["first"], pair["second"]], arms) for pair in pairs if pair["verdict"] == "equivalent"]
+    named = partial(arms_in_words, pairs=pairs)
     undecided = sum(pair["verdict"] == "undecided" for pair in pairs)
-    told = [f"{_named([name], arms)} is better than {_named(others, arms)}" for name, others in winners(pairs).items()]
-    told += [f"{names} do alike" for names in alike]
-    traded = [(_named([more], arms), _named([fewer], arms)) for more, fewer in _traded(pairs)]
-    told += [f"{more} kills more than {fewer} and loses more" for more, fewer in traded]
-    of = "pair of agents and strengths" if _arms_by_strength(pairs) else "pair of agents"
+    told = [f"{named([name])} is better than {named(others)}" for name, others in winners(pairs).items()]
+    told += [f"{named([pair['first'], pair['second']])} do alike" for pair in pairs if pair["verdict"] == "equivalent"]
+    told += [f"{named([more])} kills more than {named([fewer])} and loses more" for more, fewer in _traded(pairs)]
+    of = "pair of agents and strengths" if arms_by_strength(pairs) else "pair of agents"
     rest = f"{so_many(undecided, len(pairs), of, ('is', 'are'), of.replace('pair', 'pairs', 1))} undecided"
     said = [*told, rest] if undecided else told
     return f"Among like corals {'; '.join(said)} ({span})."
@@ -43,29 +43,6 @@ def _traded(pairs: list[dict]) -> Iterator[tuple[str, str]]:
         for one, other in (("first", "second"), ("second", "first")):
             if pair["verdict"] == "undecided" and kill.get(f"{one}_better") and loss.get(f"{other}_better"):
                 yield pair[one], pair[other]
-
-
-def _arms(pairs: list[dict]) -> dict[str, dict]:
-    """Return what is compared by name: an agent, or an agent at one strength."""
-    return {arm["name"]: arm for pair in pairs for arm in pair["arms"]}
-
-
-def _arms_by_strength(pairs: list[dict]) -> list[dict]:
-    return [arm for arm in _arms(pairs).values() if arm["strength"]]
-
-
-def _named(names: list[str], arms: dict[str, dict]) -> str:
-    """Return names in words, strengths of one agent together: "OIL and IOD at 250 and 500 mg/L"."""
-    at: dict[str, list[dict]] = {}
-    for name in names:
-        arm = arms[name]
-        at.setdefault(arm["agent"] if arm["strength"] else name, []).append(arm)
-    return listed([_at(name, some) if some[0]["strength"] else name for name, some in at.items()], most=20)
-
-
-def _at(agent: str, arms: list[dict]) -> str:
-    by_strength = sorted(arms, key=lambda arm: (arm["strength"]["unit"], arm["strength"]["median"]))
-    return f"{agent} at {strength_words(*((a['strength']['median'], a['strength']['unit']) for a in by_strength))}"
 
 
 def _strengths(windows: list[dict], arms: list[dict]) -> str:

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 
 from afterdip.answers.words import so_many
 from afterdip.estimate import Estimate
+from afterdip.report.arms import arms_in_words
 from afterdip.report.choice import choices
 from afterdip.report.first_screen import estimate, in_hundred, signed, tiles
 from afterdip.report.grid import grid
@@ -141,12 +142,13 @@ def failed(results: dict) -> Iterator[str]:
         limit = f"the limit of {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
         over, open_ = over_the_limit(results), _unjudged(results["survival"], "loss_over_sham")
         words = ("Over", "No agent is shown to be over", "Whether any agent is over")
-        yield _verdict_on_agents(words, limit, over, open_, span_in_words(results, "survival"))
+        yield _verdict_on_agents(words, limit, listed(over, most=20), open_, span_in_words(results, "survival"))
         if groups := [f"{agent} on {group}" for agent, group in groups_over_the_limit(results)]:
             yield f"Over it on single coral groups{' too' if over else ', though'}: {listed(groups, most=20)}."
     if "removal" in results:
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
-        under, open_ = below_the_target(results), _unjudged(results["removal"], "killed")
+        under = arms_in_words(below_the_target(results), results.get("comparison", {}).get("pairs", []))
+        open_ = _unjudged(results["removal"], "killed")
         words = ("Short of", "No agent is shown to fall short of", "Whether any agent falls short of")
         yield _verdict_on_agents(words, target, under, open_, span_in_words(results, "removal"))
 
@@ -158,7 +160,7 @@ def _unjudged(answer: dict, figure: str) -> tuple[dict[str, str], bool]:
     return silent, len(silent) == len(agents)
 
 
-def _verdict_on_agents(words: tuple[str, str, str], bound: str, failing: list[str], unjudged, span: str) -> str:
+def _verdict_on_agents(words: tuple[str, str, str], bound: str, failing: str, unjudged, span: str) -> str:
     """Say which agents fail, that none is shown to, or that it cannot be said; silence is no good news."""
     silent, all_silent = unjudged
     if all_silent:
@@ -166,7 +168,7 @@ def _verdict_on_agents(words: tuple[str, str, str], bound: str, failing: list[st
         why = reasons[0] if len(reasons) == 1 else "too little is known of each" if reasons else "no agent has a count"
         return f"{words[2]} {bound} cannot be said: {why} ({span})."
     also = f"; of {listed(list(silent), most=20)} it cannot be said" if silent else ""
-    said = f"{words[0]} {bound}: {listed(failing, most=20)}" if failing else f"{words[1]} {bound}"
+    said = f"{words[0]} {bound}: {failing}" if failing else f"{words[1]} {bound}"
     return f"{said}{also} ({span})."
 
 

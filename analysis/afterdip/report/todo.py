@@ -13,8 +13,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from afterdip.estimate import Estimate
+from afterdip.report.arms import arms_in_words
 from afterdip.report.first_screen import estimate
-from afterdip.report.words import day_in_words, listed
+from afterdip.report.words import day_in_words
 from afterdip.tables.base import digits
 
 AT_MOST = 5
@@ -83,12 +84,14 @@ def _agents_that_fail(results: dict) -> Iterator[dict]:
         what = f"Keep {group} corals out of {agent}, or use it gentler within its label, until a trial clears it"
         why = f"on them its lower limit lies above {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
         yield now | {"what": what, "why": why, "page": "survival.html", "touches": "corals"}
+    pairs = results.get("comparison", {}).get("pairs", [])
     if short := below_the_target(results):
         target = f"{digits(100 * settings['target_kill'])}\u00a0%"
         each = "each" if len(short) > 1 else "it"
         why = f"even by its upper limit {each} kills fewer than {target} of the pests found at the strengths used"
         why = "; ".join([why, *_better_than(short, results)])
-        what = f"Do not rely on one dip of {listed(short)}: trial another agent, or a strength its label allows"
+        weak = arms_in_words(short, pairs, most=5)
+        what = f"Do not rely on one dip of {weak}: trial another agent, or a strength its label allows"
         yield now | {"what": what, "why": why, "page": "removal.html"}
 
 
@@ -98,7 +101,7 @@ def _better_than(short: list[str], results: dict) -> Iterator[str]:
     named = {arm["name"]: {arm["name"], arm["agent"]} for pair in pairs for arm in pair["arms"]}
     for name, others in winners(pairs).items():
         if named[name].isdisjoint(failing) and (beaten := [o for o in others if not named[o].isdisjoint(short)]):
-            yield f"among like corals {name} is better than {listed(beaten)}"
+            yield f"among like corals {name} is better than {arms_in_words(beaten, pairs, most=5)}"
 
 
 def winners(pairs: list[dict]) -> dict[str, list[str]]:
