@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from afterdip.answers.words import so_many, strength_words
+from afterdip.answers.words import counted, so_many, strength_words
 from afterdip.report.arms import arms_by_strength, arms_in_words
 from afterdip.report.site import span_in_words
 from afterdip.report.todo import winners
-from afterdip.report.words import listed, plural
+from afterdip.report.words import listed
 from afterdip.tables.base import count
 
 
@@ -51,7 +51,7 @@ def _strengths(windows: list[dict], arms: list[dict]) -> str:
     Of strengths that were compared as well it says for how many they do: one place for both.
     """
     held = [window["agent"] for window in windows if not window["empty"]]
-    pairings = f"{plural(len(windows), 'pairing')} of agent, pest stage and coral"
+    pairings = f"{counted(len(windows), 'pairing')} of agent, pest stage and coral"
     if not held:
         return f"No strength tried is shown to meet both targets, in any of {pairings}."
     agents = sorted(set(held), key=lambda agent: (-held.count(agent), agent))

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from afterdip.answers.words import counted
 from afterdip.estimate import Estimate
 from afterdip.report.site import span_in_words
 from afterdip.report.trend import Trend, trend
-from afterdip.report.words import plural, short
+from afterdip.report.words import short
 from afterdip.tables.base import count, digits, per_cent
 
 NO_TREND = Trend("", "")
@@ -51,7 +52,7 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
         return
     answer, month = results["survival"], results["survival"]["month"]
     day, sham = count(answer["horizon_days"]), answer["month_sham"]["sessions"]
-    behind = f"{plural(month['pieces'], 'piece')}, {plural(month['sessions'], 'session')}"
+    behind = f"{counted(month['pieces'], 'piece')}, {counted(month['sessions'], 'session')}"
     alive, loss, came_off = (estimate(month[name]) for name in ("alive", "loss_over_sham", "detached"))
     off = (f"another {per_cent(came_off)} came off",) if came_off.known else ()
     yield Tile(
@@ -64,7 +65,7 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
     yield Tile(
         f"Pieces lost to the dip itself by day {day} (loss over sham)",
         (_line(loss, in_hundred(loss), 100.0, signed=True), *_loss_over_the_window(results)),
-        (f"beside {plural(sham, 'sham session')}" if sham else "no sham dip this month",),
+        (f"beside {counted(sham, 'sham session')}" if sham else "no sham dip this month",),
         _trend(results, "loss_over_sham", name="lost over sham", say=lambda x: signed(100 * x), unit=" in 100"),
         "survival.html",
     )
@@ -84,7 +85,7 @@ def _found_late(month: dict, day: str) -> tuple[str, ...]:
     alive, spread = (estimate(month[name]) for name in ("alive", "alive_spread"))
     if not (spread.known and month["straddling"]) or (alive.known and alive.estimate - spread.estimate < 0.005):
         return ()
-    late = plural(month["straddling"], "death")
+    late = counted(month["straddling"], "death")
     return (f"{per_cent(spread)} if {late} found only after day {day} are spread over the days since the look before",)
 
 
@@ -104,7 +105,7 @@ def _removal_tile(results: dict) -> Tile:
     month, sham = results["removal"]["month"], estimate(results["removal"]["month"]["sham_removed"])
     removed, killed = estimate(month["removed"]), estimate(month["killed"])
     if not month["pests"]:
-        looked = plural(month["sessions"], "session") if month["sessions"] else ""
+        looked = counted(month["sessions"], "session") if month["sessions"] else ""
         none = "only sham dips have a pest count" if results["removal"]["counted"] else "no pest was looked for"
         words = f"no pest was found in {looked}, so nothing can be said" if looked else none
         return Tile(title, ((words, ""),), page="removal.html")
@@ -117,7 +118,7 @@ def _removal_tile(results: dict) -> Tile:
         title,
         tuple(lines),
         (
-            f"{plural(month['pests'], 'pest')} found, {plural(month['sessions'], 'session')}",
+            f"{counted(month['pests'], 'pest')} found, {counted(month['sessions'], 'session')}",
             f"shaking alone took off {per_cent(sham)}" if sham.known else f"shaking alone: {short(sham.reason)}",
         ),
         _trend(results, "removed", name="off the pieces, at least", say=_hundredfold, unit="\u00a0%", page="removal",

@@ -11,7 +11,7 @@ import calendar
 import datetime
 from collections.abc import Iterator
 
-from afterdip.answers.words import so_many
+from afterdip.answers.words import counted, so_many
 from afterdip.estimate import Estimate
 from afterdip.report.arms import arms_in_words
 from afterdip.report.choice import choices
@@ -20,7 +20,7 @@ from afterdip.report.grid import grid
 from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame, span_in_words
 from afterdip.report.todo import actions, below_the_target, groups_over_the_limit, last_actions, over_the_limit
-from afterdip.report.words import listed, plural, short, warning_words
+from afterdip.report.words import listed, short, warning_words
 from afterdip.tables.base import count, digits, per_cent
 
 WARNINGS_NAMED = 4
@@ -60,11 +60,11 @@ def _dipped_and_lost(results: dict) -> str:
     month, day = answer["month"], count(answer["horizon_days"])
     if not month["pieces"]:
         return _no_first_dip(answer)
-    said = f"{plural(month['pieces'], 'piece')} had their first dip in {plural(month['sessions'], 'session')}; "
+    said = f"{counted(month['pieces'], 'piece')} had their first dip in {counted(month['sessions'], 'session')}; "
     if month["pieces"] == 1:
         said = said.replace(" had their ", " had its ")
     alive, loss = estimate(month["alive"]), estimate(month["loss_over_sham"])
-    died = "" if alive.deaths is None else plural(alive.deaths, "death")
+    died = "" if alive.deaths is None else counted(alive.deaths, "death")
     if not alive.known:
         seen = f"{died} {'was' if alive.deaths == 1 else 'were'} found so far; " if died else ""
         yet = " yet" if _may_be_followed(results) else ""
@@ -89,8 +89,8 @@ def _no_first_dip(answer: dict) -> str:
     """Say what was run in a month without a first dip with an agent: a sham's first dips are no re-dips."""
     shams = answer["month_sham"]["sessions"]
     again = answer["dips"] - shams
-    run = [plural(shams, "sham session")] if shams else []
-    run += [f"{plural(again, 'dip')} of pieces dipped before"] if again > 0 else []
+    run = [counted(shams, "sham session")] if shams else []
+    run += [f"{counted(again, 'dip')} of pieces dipped before"] if again > 0 else []
     agent = " with an agent" if shams else ""
     return f"No piece had its first dip{agent} in this month{'; ' + listed(run) if run else ', and no bath was run'}."
 
@@ -126,7 +126,7 @@ def _killed(month: dict) -> str:
     if not month["pests"]:
         looked = "found" if month["sessions"] else "looked for"
         return f"No pest was {looked}, so what the dips killed cannot be said."
-    found = f"{plural(month['pests'], 'pest')} {'was' if month['pests'] == 1 else 'were'} found in the dips; "
+    found = f"{counted(month['pests'], 'pest')} {'was' if month['pests'] == 1 else 'were'} found in the dips; "
     if not killed.known:
         if "compartments" in month:
             dead = sum(n for place, n in month["compartments"].items() if place.endswith("_dead"))
@@ -191,7 +191,7 @@ def trust(results: dict) -> Iterator[str]:
 def _followed(answer: dict) -> Iterator[str]:
     u, sham = answer["unknown"], answer["month_sham"]
     if u["trays"]:
-        unseen = f"({plural(u['pieces_never_checked'], 'piece')}: unknown, not alive)"
+        unseen = f"({counted(u['pieces_never_checked'], 'piece')}: unknown, not alive)"
         never, were = u["trays_never_checked"], ("was", "were")
         yield (
             f"{so_many(never, u['trays'], 'tray', were)} never checked after the dip {unseen}."
@@ -201,7 +201,7 @@ def _followed(answer: dict) -> Iterator[str]:
         followed = so_many(u["sessions_followed_to_horizon"], u["sessions"], "session", were)
         yield f"{followed} followed to day {answer['horizon_days']}."
     yield (
-        f"{plural(sham['sessions'], 'sham session')} to compare with."
+        f"{counted(sham['sessions'], 'sham session')} to compare with."
         if sham["sessions"]
         else "No sham dip in the month: what handling alone does to pieces and pests is not known."
     )
@@ -210,7 +210,7 @@ def _followed(answer: dict) -> Iterator[str]:
 def _log(results: dict) -> Iterator[str]:
     left_out = sum(n for file in results["log"]["files"] for n in file["rows_left_out"].values())
     rows = sum(file["rows_read"] for file in results["log"]["files"])
-    yield f"{plural(rows, 'row')} of the log were read, {count(left_out) if left_out else 'none'} left out."
+    yield f"{counted(rows, 'row')} of the log were read, {count(left_out) if left_out else 'none'} left out."
     kinds: dict[str, list[str]] = {}
     for warning in results["warnings"]:
         kinds.setdefault(warning["code"] or warning["message"], []).append(warning["message"])
@@ -221,4 +221,4 @@ def _log(results: dict) -> Iterator[str]:
     named = [warning_words(code, messages[0], len(messages)) for code, messages in most]
     rest = sum(len(messages) for _, messages in most[WARNINGS_NAMED:])
     named = [*named[:WARNINGS_NAMED], *([f"{count(rest)} of other kinds"] if rest else [])]
-    yield f"The log has {plural(len(results['warnings']), 'warning')}: {listed(named)}."
+    yield f"The log has {counted(len(results['warnings']), 'warning')}: {listed(named)}."

@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 
+from afterdip.answers.words import counted
 from afterdip.estimate import Estimate
-from afterdip.report.words import plural
 
 _STEP, _HEIGHT, _PAD = 16, 44, 5  # CSS pixels: between months, of the picture, around the drawn part
 
@@ -59,10 +59,10 @@ def _words(earlier, now, shown, *, months, month, say, unit, bound) -> str:
     """
     before = sum(m < month for m, _ in months)
     if not earlier:
-        return "no earlier month to compare with" if not before else f"no figure in {plural(before, 'earlier month')}"
+        return "no earlier month to compare with" if not before else f"no figure in {counted(before, 'earlier month')}"
     values = [value.estimate for _, value in earlier]
     low, high = min(shown[m] for m, _ in earlier), max(shown[m] for m, _ in earlier)
-    had = f"{len(earlier)} of {before} earlier months" if before > len(earlier) else plural(before, "earlier month")
+    had = f"{len(earlier)} of {before} earlier months" if before > len(earlier) else counted(before, "earlier month")
     ends = say(low) + (f" to {say(high)}" if say(low) != say(high) else "")
     span = f"{had}: {'at least ' if bound else ''}{ends}{unit}"
     if now is None:

@@ -6,7 +6,8 @@ import calendar
 import datetime
 import re
 
-from afterdip.tables.base import count, plural
+from afterdip.answers.words import counted
+from afterdip.tables.base import count
 
 # A reason as the estimators write it, and its first-page form; one that is not here is printed as it is.
 _OF_SESSIONS = r"too few: \1 of the \2 sessions needed"
@@ -93,7 +94,7 @@ def too_few(reason: str) -> bool:
 def warning_words(code: str, message: str, n: int) -> str:
     """Return "2 trays never checked after their dip"; a code of which nothing is known in its own words."""
     if code in _WARNINGS:
-        return plural(n, *_WARNINGS[code])
+        return counted(n, *_WARNINGS[code])
     words = code.replace("_", " ") or message
     return words if n == 1 else f"{words} ({count(n)})"
 

@@ -93,11 +93,6 @@ def count(n: int | None) -> str:
     return "–" if n is None else digits(n)
 
 
-def plural(n: int, one: str, many: str = "") -> str:
-    """Return "1 session" or "3 sessions"."""
-    return f"{count(n)} {one if n == 1 else many or f'{one}s'}"
-
-
 def out_of(part: int, whole: int) -> str:
     """Return "3 of 40"."""
     return f"{count(part)} of {count(whole)}"

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from afterdip.answers.follow_up import ASKED, held, lot_in_brief, undated, wanted
 from afterdip.answers.redip import SILENT_DAYS
-from afterdip.tables.base import Table, count, digits, out_of, per_cent, plural
+from afterdip.answers.words import counted
+from afterdip.tables.base import Table, count, digits, out_of, per_cent
 
 if TYPE_CHECKING:
     from afterdip.answers.follow_up import FollowUpAnswer
@@ -38,8 +39,8 @@ def _silent(answer: FollowUpAnswer) -> str:
     if not silent:
         return ""
     return (
-        f" Of {plural(len(silent), 'tray')} with a dip to come nothing was written for over {count(SILENT_DAYS)} days: "
-        "they stand last, and may have left without a word."
+        f" Of {counted(len(silent), 'tray')} with a dip to come nothing was written for over "
+        f"{count(SILENT_DAYS)} days: they stand last, and may have left without a word."
     )
 
 
@@ -86,7 +87,7 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
     columns = ("tray", "pest", "next dip", "then", "why", "lives through dips so far", "and through all")
     body = tuple(
         (
-            f"{row.tray} ({row.lot}; {plural(row.pieces, 'piece')})", row.pest, _next(row), _then(row), row.why,
+            f"{row.tray} ({row.lot}; {counted(row.pieces, 'piece')})", row.pest, _next(row), _then(row), row.why,
             per_cent(row.risk_so_far), per_cent(row.risk_when_done),
         )
         for row in rows

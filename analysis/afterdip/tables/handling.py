@@ -7,8 +7,8 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from afterdip.answers.comparison_arms import OFTEN
-from afterdip.answers.words import and_so_on, strength_words
-from afterdip.tables.base import Table, count, digits, number, plural, three_figures
+from afterdip.answers.words import and_so_on, counted, strength_words
+from afterdip.tables.base import Table, count, digits, number, three_figures
 
 if TYPE_CHECKING:
     from afterdip.answers.comparison import ComparisonAnswer
@@ -33,7 +33,7 @@ def strengths_sentence(answer: ComparisonAnswer) -> str:
     left = {row.agent: row.elsewhere for row in answer.handling}
     if first.agent == second.agent:
         left = {first.agent: first.elsewhere - second.sessions}
-    if others := [f"{plural(n, 'session')} of {agent}" for agent, n in left.items() if n]:
+    if others := [f"{counted(n, 'session')} of {agent}" for agent, n in left.items() if n]:
         parts.append(f"At other or unknown strengths, and not compared here: {and_so_on(others)}.")
     return " ".join(parts)
 
@@ -64,7 +64,7 @@ def _left_out(left: tuple[LeftOut, ...]) -> Iterator[str]:
         known = strength_words(*((part.strength.median, part.strength.unit) for part in own if part.strength))
         unknown = "unknown strengths" if any(part.strength is None for part in own) else ""
         places = " and ".join(filter(None, (known, unknown)))
-        yield f"{agent} at {places} ({plural(sum(part.sessions for part in own), 'session')})"
+        yield f"{agent} at {places} ({counted(sum(part.sessions for part in own), 'session')})"
 
 
 def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Table:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import so_many
+from afterdip.answers.words import counted, so_many
 from afterdip.estimate import Estimate
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent, plural
+from afterdip.tables.base import Table, count, digits, number, out_of, per_cent
 
 if TYPE_CHECKING:
     from afterdip.answers.labour import EffortRow, LabourAnswer
@@ -32,7 +32,7 @@ def hours_sentence(answer: LabourAnswer) -> str:
     now = answer.months[-1]
     if not now.sessions:
         return f"No dips in {answer.month}."
-    dipped = f"{answer.month}: {plural(now.pieces, 'piece')} in {plural(now.sessions, 'session')}"
+    dipped = f"{answer.month}: {counted(now.pieces, 'piece')} in {counted(now.sessions, 'session')}"
     worked = f"{digits(now.recorded_hours, 1)} person-hours"
     if answer.sessions_without_labour == answer.sessions and now.recorded_hours:
         unnamed = "No labour row names its session, so what a session takes cannot be said."
@@ -260,7 +260,7 @@ def published_table(answer: LabourAnswer) -> Table:
 
 def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
-    level, window = _level(answer), f"{plural(answer.pieces, 'piece')}, {plural(answer.sessions, 'session')}"
+    level, window = _level(answer), f"{counted(answer.pieces, 'piece')}, {counted(answer.sessions, 'session')}"
     unrecorded = _lacking(answer.sessions_without_labour, answer.sessions)
     ahead = answer.forecast.hours
     next_month = f"{number(ahead, 1)} hours" if ahead.known else f"cannot say, {ahead.reason}"

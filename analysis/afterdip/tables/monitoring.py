@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, digits, number, per_cent, plural, points
+from afterdip.answers.words import counted
+from afterdip.tables.base import Table, count, digits, number, per_cent, points
 
 if TYPE_CHECKING:
     from afterdip.answers.monitoring import MonitoringAnswer, Watched
@@ -21,7 +22,7 @@ def watch_sentence(watch: MonitoringAnswer) -> str:
     if not watch.tests:
         return "No alarm can be raised yet: no agent and no bottle has baths enough. That is no sign that all is well."
     rate = f"{digits(1 / watch.false_alarms)}"
-    said = f"{plural(len(found), 'alarm')}: {'; '.join(found)}." if found else "No alarm."
+    said = f"{counted(len(found), 'alarm')}: {'; '.join(found)}." if found else "No alarm."
     alarms = f"{count(watch.tests)} alarms of this page are" if watch.tests > 1 else "one alarm of this page is"
     return (
         f"{said} The {alarms} set so that of the monthly reports of a farm where "

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from afterdip.answers.quality_advice import advice_for, words_of
-from afterdip.tables.base import Table, count, digits, out_of, plural
+from afterdip.answers.words import counted
+from afterdip.tables.base import Table, count, digits, out_of
 
 if TYPE_CHECKING:
     from afterdip.answers.quality import Hazard, QualityAnswer
@@ -25,8 +26,8 @@ def quality_sentence(answer: QualityAnswer) -> str:
     balance = answer.pieces_window.balance
     adds = f"{abs(balance)} pieces do not add up" if balance else "every piece dipped in the window is accounted for"
     return (
-        f"{plural(answer.sessions, 'session')} in {answer.month}, {count(answer.sham_sessions)} of them sham dips; "
-        f"{plural(answer.trays, 'tray')}, {plural(answer.pieces, 'piece')}. {plural(warned, 'warning')} of the "
+        f"{counted(answer.sessions, 'session')} in {answer.month}, {count(answer.sham_sessions)} of them sham dips; "
+        f"{counted(answer.trays, 'tray')}, {counted(answer.pieces, 'piece')}. {counted(warned, 'warning')} of the "
         f"log {'falls' if warned == 1 else 'fall'} in the month, {count(whole)} in the whole log; {adds}."
     )
 
@@ -87,7 +88,7 @@ def pieces_table(answer: QualityAnswer) -> Table:
     }  # fmt: skip
     both = (answer.pieces_month, answer.pieces_window)
     rows = tuple((words, *(digits(getattr(part, name)) for part in both)) for name, words in names.items())
-    longest = plural(answer.pieces_window.longest, "dip")
+    longest = counted(answer.pieces_window.longest, "dip")
     unwritten = f"{count(answer.unwritten)} re-dipped pieces were not written down as taken out of their earlier tray"
     note = f"Longest series: {longest}; {unwritten}."
     return Table("Do the pieces add up?", ("", "first dipped in the month", "in the window"), rows, note)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.tables.base import Table, count, number, out_of, per_cent, plural, points, three_figures
+from afterdip.answers.words import counted
+from afterdip.tables.base import Table, count, number, out_of, per_cent, points, three_figures
 
 if TYPE_CHECKING:
     from afterdip.answers.removal import RemovalAnswer
@@ -38,7 +39,7 @@ def month_sentence(answer: RemovalAnswer) -> str:
     removed, killed = _or_silence("removed", month.removed), _or_silence("killed", month.killed)
     sham = _or_silence("shaking alone removed", month.sham.removed)
     return (
-        f"Pests were counted in {count(answer.counted)} of {plural(answer.dips, 'session')} of {answer.month}; the "
+        f"Pests were counted in {count(answer.counted)} of {counted(answer.dips, 'session')} of {answer.month}; the "
         f"agents' dips found {count(month.pests)} that can fall off (eggs apart). Of all found: {removed}; {killed}; "
         f"{sham}."
     )

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from afterdip.answers.removal_cell import grown, loose
-from afterdip.tables.base import count, per_cent, plural
+from afterdip.answers.words import counted
+from afterdip.tables.base import count, per_cent
 from afterdip.tables.removal import with_counts
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, 
 
 def _compartment_caption(cells: Sequence[SharesCell], when: str) -> dict[str, str]:
     """Where the pests were, agent by agent."""
-    found = "; ".join(f"{c.name} {count(c.pests)} in {plural(c.sessions, 'session')}" for c in cells)
+    found = "; ".join(f"{c.name} {count(c.pests)} in {counted(c.sessions, 'session')}" for c in cells)
     return {
         "alt": f"Where the pests were found {when}: stacked bars by agent of bath, rinse and still on, alive and dead. "
         + "; ".join(f"{c.name}: removed {per_cent(c.removed)}" for c in cells) + ".",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from afterdip.answers.single_words import bath_named, happened
 from afterdip.answers.watch_single import NAMED_FALSELY, SingleBath, Singles
-from afterdip.tables.base import Table, count, digits, out_of, per_cent, plural
+from afterdip.answers.words import counted
+from afterdip.tables.base import Table, count, digits, out_of, per_cent
 
 
 def single_sentence(singles: Singles) -> str:
@@ -15,7 +16,7 @@ def single_sentence(singles: Singles) -> str:
     most = sum(bath.most and not bath.named for bath in singles.told)
     rate = digits(1 / NAMED_FALSELY)
     of = f"{out_of(singles.judged, singles.baths)} baths of the month could be set against others of their agent."
-    found = f"{plural(named, 'bath')} came out too badly for chance" if named else "None came out too badly for chance"
+    found = f"{counted(named, 'bath')} came out too badly for chance" if named else "None came out too badly for chance"
     more = "more " if named else ""
     also = f"; {count(most)} {more}lost most of {'its' if most == 1 else 'their'} pieces" if most else ""
     return (
@@ -60,7 +61,7 @@ def _like(bath: SingleBath) -> str:
         return "none to compare with"
     share = f", {per_cent(bath.like)}" if bath.like.known else ""
     kinds = "" if bath.alike else " (of whatever kind)"
-    return f"{out_of(bath.like_bad, bath.like_whole)} in {plural(bath.like_baths, 'bath')}{kinds}{share}"
+    return f"{out_of(bath.like_bad, bath.like_whole)} in {counted(bath.like_baths, 'bath')}{kinds}{share}"
 
 
 def _number(expected: float | None) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import so_many
-from afterdip.tables.base import Table, count, digits, number, per_cent, plural, points
+from afterdip.answers.words import counted, so_many
+from afterdip.tables.base import Table, count, digits, number, per_cent, points
 
 if TYPE_CHECKING:
     from afterdip.answers.survival import SurvivalAnswer, SurvivalCell
@@ -25,8 +25,9 @@ def month_sentence(answer: SurvivalAnswer) -> str:
     loss = month.loss_over_sham
     over = f"loss over the sham: {points(loss)}" if loss.known else f"loss over the sham: cannot say, {loss.reason}"
     return (
-        f"{plural(month.pieces, 'piece')} had their first dip in {plural(month.sessions, 'session')}; {alive}; {over}. "
-        f"{count(answer.redipped_pieces)} pieces were dipped again; they are counted once, from their first dip."
+        f"{counted(month.pieces, 'piece')} had their first dip in {counted(month.sessions, 'session')}; {alive}; "
+        f"{over}. {count(answer.redipped_pieces)} pieces were dipped again; they are counted once, from their first "
+        "dip."
     )
 
 
@@ -43,7 +44,7 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
         )
     return (
         f"{so_many(u.trays_never_checked, u.trays, 'tray', FIRST)} never checked afterwards "
-        f"({plural(u.pieces_never_checked, 'piece')}: unknown, not alive, and in no curve). "
+        f"({counted(u.pieces_never_checked, 'piece')}: unknown, not alive, and in no curve). "
         f"{so_many(u.sessions_followed_to_horizon, u.sessions, 'session', WERE)} followed to day {day}.{late}"
     )
 
@@ -140,11 +141,11 @@ def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
     day, level = f"day {answer.horizon_days}", f"{answer.confidence_level:.0%} limits, the session as the unit"
     month, sham = answer.month, answer.month_sham
-    dipped = f"{plural(month.pieces, 'piece')} in {plural(month.sessions, 'session')}"
-    behind = f"{dipped}; sham {plural(sham.pieces, 'piece')}"
+    dipped = f"{counted(month.pieces, 'piece')} in {counted(month.sessions, 'session')}"
+    behind = f"{dipped}; sham {counted(sham.pieces, 'piece')}"
     agents = "; ".join(f"{c.label} {_alive(c)}" for c in answer.agents)
     pieces, sessions = (sum(getattr(c, name) for c in answer.agents) for name in ("pieces", "sessions"))
-    window = f"{plural(pieces, 'piece')}, {plural(sessions, 'session')}"
+    window = f"{counted(pieces, 'piece')}, {counted(sessions, 'session')}"
     off = month.detached
     came_off = f"by {day} {per_cent(off)} had come off" if off.known else f"by {day}: {off.reason}"
     return {

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from afterdip.answers.words import counted
 from afterdip.comparison import MINIMUM_SESSIONS
-from afterdip.tables.base import Table, count, digits, plural
+from afterdip.tables.base import Table, count, digits
 
 if TYPE_CHECKING:
     from afterdip.answers.trial import TrialPlan
@@ -24,7 +25,7 @@ def plan_sentence(plan: TrialPlan) -> str:
         "in five. "
         f"By deaths alone (log-rank test, loss {digits(100 * plan.target_loss, 1).removesuffix('.0')} % against "
         f"{_points(plan.loss_margin)} more): {count(plan.sessions_by_survival)} sessions per agent. Sheets for "
-        f"{plural(len(plan.blocks), 'block')} follow, one session per agent in each. {_shown(plan)} More and smaller "
+        f"{counted(len(plan.blocks), 'block')} follow, one session per agent in each. {_shown(plan)} More and smaller "
         f"sessions tell more than fewer and larger ones. {_strengths(plan)}{left}"
     )
 
