@@ -265,9 +265,8 @@ def test_the_committed_calibration_holds():
     assert set(table["farm"]) == set(FARMS)
     for mode in ("given_sessions_coverage", "pieces_only_coverage"):
         assert 0.945 <= table[mode].mean() <= 0.965
-        assert table[mode].min() >= 0.925
+        assert table[mode].min() >= 0.93
         assert table[mode].max() <= 0.98
-        assert (table[mode] < 0.93).sum() <= 1
 
 
 def test_the_committed_limits_of_minutes_hold():

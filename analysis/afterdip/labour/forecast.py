@@ -16,7 +16,7 @@ from .rows import scaled, t_quantile
 MIN_MONTHS = 3  # with labour written down; two months give no idea of how months differ
 ODDS_OF_LEARNING = 0.1  # prior odds of a learning curve against none
 ODDS_OF_DRIFT = 2.0  # of hours that rise or fall by a share that changes from month to month
-ODDS_OF_STEP = 2.0  # and of one jump, all months it may have come in together
+ODDS_OF_STEP = 1.4  # and of one jump, all months it may have come in together
 MONTHS_BESIDE_STEP = 2  # before and after it, at the least: fewer cannot be told from a month's own ups and downs
 
 _Parts = list[tuple[float, Prediction]]
