@@ -168,6 +168,7 @@ def test_clumping_seen_is_the_negative_binomial_likelihood():
         for k, n, m in zip(counts, pieces, mean, strict=True)
     ]
     assert pr.clumping_seen(counts, pieces) == pytest.approx(np.array(expected), rel=1e-10)
+    assert pr.clumping_seen([], []).tolist() == [0.0] * len(CLUMPED)  # no session tells nothing
 
 
 def test_clumping_of_like_sessions_moves_limits_of_few_survivors():

@@ -116,7 +116,7 @@ def clumping_seen(counts, pieces) -> np.ndarray:
     counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
     mean = counts.sum(-1, keepdims=True) / np.maximum(pieces.sum(-1, keepdims=True), 1e-300)
     rows = (x.ravel() for x in np.broadcast_arrays(counts, pieces, mean))
-    seen = log_likelihood(*rows, CLUMPED[:, None], 1.0).reshape(-1, *counts.shape)
+    seen = log_likelihood(*rows, CLUMPED[:, None], 1.0).reshape(len(CLUMPED), *counts.shape)
     return np.moveaxis(seen.sum(-1), 0, -1)
 
 
