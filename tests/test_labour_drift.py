@@ -10,18 +10,6 @@ from afterdip.labour import monthly_work
 from afterdip.labour.drift import MonthSeries, Prediction, mixture_quantile
 
 
-def work_of(made, months, **options):
-    past = made.month < months
-    return monthly_work(
-        made.month[past],
-        made.pieces[past],
-        made.written[past],
-        done_minutes=np.bincount(made.month[past], np.nan_to_num(made.written[past]), months),
-        shared_minutes=made.shared[:months],
-        **options,
-    )
-
-
 def test_what_few_sessions_scatter_more_is_not_scaled_down():
     """By hand: five months on the dot but for 1 %, so that the fitted scale is far below 1; 4 degrees of freedom."""
     rows = MonthSeries(np.array([0.01, -0.01, 0.0, 0.01, -0.01]), np.arange(5.0), np.full(5, 0.01), 0.0, 0.02, 5.0)
@@ -63,7 +51,7 @@ def test_prediction_is_the_conditional_normal_of_the_model():
 def test_sessions_of_a_month_tell_of_learning():
     """Least squares of statsmodels on the log of sessions' numbers, with a term per month: slope and its error."""
     made = simulate_work(FARMS["fast learning"], sessions=20, months=3, rng=np.random.default_rng(11))
-    work = work_of(made, 3, earlier_sessions=4)
+    work = made.first(3, earlier_sessions=4)
     own, n = work.session_structure, len(made.month)
     y = np.log(made.minutes / (own[1] + own[2] * made.pieces))
     x = np.column_stack([np.log(np.arange(5, n + 5)), made.month[:, None] == np.arange(3)])
@@ -76,7 +64,7 @@ def test_sessions_of_a_month_tell_of_learning():
         done_minutes=np.bincount(made.month, made.written), shared_minutes=made.shared,
     )  # fmt: skip
     assert again.order_slope == pytest.approx(work.order_slope, rel=1e-9)
-    assert not np.isfinite(work_of(made, 3, settled=np.arange(n) < 2).order_variance)
+    assert not np.isfinite(made.first(3, settled=np.arange(n) < 2).order_variance)
 
 
 def test_the_slope_of_sessions_is_one_more_row():
@@ -109,7 +97,7 @@ def test_spread_between_months_solves_its_equation():
     """Paule & Mandel 1982: at the estimate the weighted squares equal their degrees of freedom (scipy's regression)."""
     rng = np.random.default_rng(8)
     made = simulate_work(FARMS["unequal months"], sessions=40, months=11, rng=rng)
-    work = work_of(made, 11)
+    work = made.first(11)
     rows = MonthSeries.of(work, work.minutes, work.expected)
     assert rows.between > 0
     within = work.session_variance / work.recorded_sessions

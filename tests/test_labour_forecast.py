@@ -16,18 +16,6 @@ from afterdip.labour.months import mean_log_number
 REFERENCE = Path(__file__).parent / "reference" / "calibration"
 
 
-def work_of(made, months, **options):
-    past = made.month < months
-    return monthly_work(
-        made.month[past],
-        made.pieces[past],
-        made.written[past],
-        done_minutes=np.bincount(made.month[past], np.nan_to_num(made.written[past]), months),
-        shared_minutes=made.shared[:months],
-        **options,
-    )
-
-
 def exact(months=5, *, fixed=20.0, each=0.5, shared=0.0, keep=None):
     """Months of sessions that take exactly fixed + each x pieces."""
     month = np.repeat(np.arange(months), 10)
@@ -92,14 +80,14 @@ def test_work_done_a_month_later():
 def test_the_error_of_the_split_of_shared_minutes():
     """Against weighted least squares by statsmodels; and no larger than if every split were as likely (1 / 12)."""
     made = simulate_work(FARMS["months of all sizes"], sessions=20, months=12, rng=np.random.default_rng(5))
-    work = work_of(made, 12)
+    work = made.first(12)
     x = work.session_expected
     fit = sm.WLS(made.shared, sm.add_constant(x), weights=1 / x).fit()
     assert work.structure[0] == pytest.approx(fit.params[0], rel=1e-9)
     assert work.structure_covariance[0, 0] == pytest.approx((fit.bse[1] * x.mean()) ** 2, rel=1e-6)
     assert work.session_structure_covariance[0] == pytest.approx(np.zeros(3))
     made.shared[:3] = [10.0, 900.0, 100.0]
-    wild = work_of(made, 3)
+    wild = made.first(3)
     assert wild.structure_covariance[0, 0] == pytest.approx(made.shared[:3].mean() ** 2 / 12)
 
 
@@ -112,7 +100,7 @@ def test_months_of_few_sessions_are_covered():
         last = made.month == 6
         if last.sum() < 8:
             hours = forecast_hours(
-                work_of(made, 6), pieces=int(made.pieces[last].sum()), sessions=int(last.sum())
+                made.first(6), pieces=int(made.pieces[last].sum()), sessions=int(last.sum())
             ).hours
             held.append(hours.low <= (made.minutes[last].sum() + made.shared[6]) / 60 <= hours.high)
     assert np.mean(held) >= 0.92
@@ -132,8 +120,8 @@ def test_one_session_a_month_says_nothing_of_their_scatter():
 def test_the_forecast_follows_a_jump():
     """Sixty sessions a month that take a third longer from the sixth month on: the new level, and not twice as wide."""
     rng = np.random.default_rng(21)
-    jumped = work_of(simulate_work(WorkFarm(step=0.3), sessions=60, months=11, rng=rng), 11)
-    plain = work_of(simulate_work(WorkFarm(), sessions=60, months=11, rng=rng), 11)
+    jumped = simulate_work(WorkFarm(step=0.3), sessions=60, months=11, rng=rng).first(11)
+    plain = simulate_work(WorkFarm(), sessions=60, months=11, rng=rng).first(11)
     after, steady = (forecast_hours(w, pieces=1500, sessions=60).hours for w in (jumped, plain))
     level = np.mean(jumped.minutes[5:] / jumped.expected[5:]) * (jumped.structure @ [1, 60, 1500]) / 60
     assert after.estimate == pytest.approx(level, rel=0.05)
@@ -148,7 +136,7 @@ def test_three_months_of_fast_learning():
         made = simulate_work(FARMS["fast learning"], sessions=80, months=4, rng=rng)
         last = made.month == 3
         ask = {"pieces": int(made.pieces[last].sum()), "sessions": int(last.sum())}
-        hours = forecast_hours(work_of(made, 3), **ask).hours
+        hours = forecast_hours(made.first(3), **ask).hours
         held.append(hours.low <= made.minutes[last].sum() / 60 <= hours.high)
         widths.append(np.log(hours.high / hours.low))
     assert np.mean(held) >= 0.9
@@ -157,11 +145,11 @@ def test_three_months_of_fast_learning():
 
 def test_learning_is_found_where_it_is():
     rng = np.random.default_rng(2)
-    fast = work_of(simulate_work(FARMS["fast learning"], sessions=40, months=12, rng=rng), 12)
+    fast = simulate_work(FARMS["fast learning"], sessions=40, months=12, rng=rng).first(12)
     found = learning(fast).rate
     assert found.low < 0.88 < found.high < 0.92
     assert learning(fast).per_month.high < 0
-    plain = learning(work_of(simulate_work(FARMS["plain"], sessions=40, months=12, rng=rng), 12))
+    plain = learning(simulate_work(FARMS["plain"], sessions=40, months=12, rng=rng).first(12))
     assert plain.rate.low < 1 < plain.rate.high
     assert plain.per_month.low < 0 < plain.per_month.high
     assert forecast_hours(fast, pieces=900, sessions=40).learning_weight > 0.9
@@ -176,7 +164,7 @@ def test_where_a_month_stands_on_a_learning_curve():
 def test_learning_is_the_line_through_the_months():
     """Weighted least squares of statsmodels on the same months; t limits on months - 2."""
     rng = np.random.default_rng(9)
-    work = work_of(simulate_work(FARMS["unequal months"], sessions=30, months=10, rng=rng), 10)
+    work = simulate_work(FARMS["unequal months"], sessions=30, months=10, rng=rng).first(10)
     rows = MonthSeries.of(work, work.session_ratio, np.ones(10))
     for name, x, read in (("rate", work.log_order, np.log2), ("per_month", np.arange(10.0), np.log1p)):
         fit = sm.WLS(rows.log_ratio, sm.add_constant(x), weights=1 / rows.noise).fit()
@@ -189,7 +177,7 @@ def test_learning_is_the_line_through_the_months():
 def test_units_and_order_change_nothing():
     rng = np.random.default_rng(4)
     made = simulate_work(FARMS["unequal months"], sessions=20, months=8, rng=rng)
-    base = forecast_hours(work_of(made, 8), pieces=500, sessions=20).hours
+    base = forecast_hours(made.first(8), pieces=500, sessions=20).hours
     order = rng.permutation(len(made.month))
     again = monthly_work(
         made.month[order], made.pieces[order], made.written[order] * 60,
@@ -201,7 +189,7 @@ def test_units_and_order_change_nothing():
 
 def test_a_wider_question_has_wider_limits():
     rng = np.random.default_rng(6)
-    work = work_of(simulate_work(FARMS["unequal months"], sessions=20, months=11, rng=rng), 11)
+    work = simulate_work(FARMS["unequal months"], sessions=20, months=11, rng=rng).first(11)
     given, free = forecast_hours(work, pieces=500, sessions=20), forecast_hours(work, pieces=500)
     assert free.hours.high / free.hours.low > given.hours.high / given.hours.low
     assert free.sessions.low < free.sessions.estimate < free.sessions.high

@@ -14,7 +14,7 @@ from afterdip.answers.comparison_dealt import BalanceRow, balance, dots
 from afterdip.answers.comparison_needed import Needed, still_needed
 from afterdip.answers.comparison_reader import Both, ComparisonReader, Scope
 from afterdip.answers.handling import Handling, handling_of
-from afterdip.comparison import MINIMUM_SESSIONS, SUPERIOR_LEVEL, Difference, Finding, Margins, Verdict, verdict
+from afterdip.comparison import SUPERIOR_LEVEL, Difference, Finding, Margins, Verdict, verdict
 from afterdip.estimate import Estimate
 from afterdip.log.model import Log
 
@@ -58,9 +58,8 @@ class Judgement:
 
     @property
     def able(self) -> bool:
-        """Whether it has the sessions for a verdict: by who was dipped in what, and not by what came of it."""
-        sides = (d for both in (self.kill, self.loss) for d in (both.adjusted.first, both.adjusted.second))
-        return all((side.sessions or 0) >= MINIMUM_SESSIONS for side in sides)
+        """Whether it has the sessions for a verdict, in kill and in loss."""
+        return self.kill.adjusted.able and self.loss.adjusted.able
 
     def at(self, superior_level: float, margins: Margins) -> Judgement:
         """Return it with the verdict that this level gives."""

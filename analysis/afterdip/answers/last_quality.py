@@ -14,15 +14,15 @@ from collections.abc import Iterator
 import pandas as pd
 
 from afterdip.answers.last_actions import LastAction, LastActions, a_month_before, state_of
-from afterdip.answers.monitoring import MonitoringAnswer, Watched, baths_of, bottle_groups, drifts_of
+from afterdip.answers.monitoring import MonitoringAnswer, Watched, baths_of, bottle_groups, charts_of, drifts_of
 from afterdip.answers.period import Period, period_of
-from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle, asked_of_drift, asked_of_trays
+from afterdip.answers.quality_actions import DO, asked_of_bath, asked_of_bottle, asked_of_drift, asked_of_trays, seen_of
 from afterdip.answers.watch_baths import raised
-from afterdip.answers.watch_series import Series, kill_rows, loss_rows, series_of
+from afterdip.answers.watch_series import Series
 from afterdip.answers.words import counted
 from afterdip.log.model import Log
 from afterdip.tally.looks import tally_looks_due
-from afterdip.tally.monitoring import WatchTally, tally_sessions, tally_watch
+from afterdip.tally.monitoring import tally_sessions, tally_watch
 from afterdip.tally.until import log_until
 
 NOTHING_SINCE = "nothing dipped since"
@@ -96,7 +96,7 @@ def _watch(log: Log, watch: MonitoringAnswer, period: Period, day: str, since: p
     bottles = sorted({(b.agent, b.outcome) for b in watch.bottles if b.alarm})
     tired = sorted({bath.agent for bath in watch.baths if bath.alarm})
     tally = tally_watch(log_until(log, day), since=period.start, until=period.end)
-    series = _series(tally, period, watch)
+    *_, series = charts_of(log, tally, period)
     for agent, outcome in bottles:
         for lot in _alarming(series, agent, outcome, watch):
             used = int(((since["agent"] == agent) & (since["lot"] == lot)).sum())
@@ -114,22 +114,13 @@ def _watch(log: Log, watch: MonitoringAnswer, period: Period, day: str, since: p
             yield LastAction(asked_of_drift(s), *_stands(now.get((s.agent, s.outcome))))
 
 
-def _series(tally: WatchTally, period: Period, watch: MonitoringAnswer) -> list[Series]:
-    """Return the charts of that day's watch, of loss and of kill."""
-    losses = [*series_of(loss_rows(tally, period, watch.horizon_days), period, "loss")]
-    about = tally.sessions.set_index("session")
-    dipped = about.loc[list(dict.fromkeys(tally.kills["session"]))]
-    agents = sorted(set(dipped.loc[~dipped["is_control"].astype(bool), "agent"]))
-    return losses + [s for agent in agents for s in series_of(kill_rows(tally, period, agent), period, "kill")]
-
-
 def _stands(now: Watched | None) -> tuple[str, str]:
     """Return the state of an agent that drifted, by the baths of the month since, and what they say."""
     if now is None or now.drift.p is None:
         why = "no bath with a count" if now is None else now.drift.reason
         return "open", f"cannot be judged since: {why}"
-    seen = f"{now.events:.0f} of {now.trials:.0f} this month, {now.expected:.0f} expected"
-    return ("open", f"the alarm still stands: {seen}") if now.alarm else ("done", f"no alarm any more: {seen}")
+    state, words = ("open", "the alarm still stands") if now.alarm else ("done", "no alarm any more")
+    return state, f"{words}: {seen_of(now)}"
 
 
 def _alarming(series: list[Series], agent: str, outcome: str, watch: MonitoringAnswer) -> list[str]:

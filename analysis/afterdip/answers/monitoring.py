@@ -149,11 +149,7 @@ def answer_monitoring(log: Log, *, month: str, as_of: str, window_months: int = 
     """
     period, settings = period_of(month, window_months=window_months), log.settings
     tally = tally_watch(log, since=period.start, until=period.end)
-    losses = loss_rows(tally, period, settings.horizon_days)
-    agents = [str(a) for a in sorted(log.agents.loc[~log.agents["is_control"], "agent"])]
-    kills = {agent: rows for agent in agents if len((rows := kill_rows(tally, period, agent)).frame)}
-    series = [*series_of(losses, period, "loss")]
-    series += [s for rows in kills.values() for s in series_of(rows, period, "kill")]
+    losses, kills, series = charts_of(log, tally, period)
     shared = [name for name, rows in kills.items() if rows.frame["shared"].any()]
     drifts, groups, baths = drifts_of(series), bottle_groups(series), baths_of(tally, period, shared, settings)
     tests = sum(d.p is not None for d in drifts) + sum(bath.load.p is not None for bath in baths)
@@ -178,6 +174,15 @@ def answer_monitoring(log: Log, *, month: str, as_of: str, window_months: int = 
             units=log.agents.set_index("agent")["strength_unit_of_bath"].dropna().to_dict(),
         ),
     )  # fmt: skip
+
+
+def charts_of(log: Log, tally: WatchTally, period: Period) -> tuple[Rows, dict[str, Rows], list[Series]]:
+    """Return the window's losses, its pest counts by agent but the sham, and a chart of each agent's loss and kill."""
+    losses = loss_rows(tally, period, log.settings.horizon_days)
+    agents = [str(a) for a in sorted(log.agents.loc[~log.agents["is_control"], "agent"])]
+    kills = {agent: rows for agent in agents if len((rows := kill_rows(tally, period, agent)).frame)}
+    series = [*series_of(losses, period, "loss")]
+    return losses, kills, series + [s for rows in kills.values() for s in series_of(rows, period, "kill")]
 
 
 def _rng(*names: str) -> np.random.Generator:

@@ -11,6 +11,7 @@ from afterdip.answers.words import counted
 from afterdip.log.notices import CHECK_GAP_DUE_DAYS
 
 if TYPE_CHECKING:
+    from afterdip.answers.monitoring import Watched
     from afterdip.answers.quality import QualityAnswer
     from afterdip.answers.watch_baths import TiredBath
     from afterdip.answers.watch_series import Series
@@ -101,9 +102,13 @@ def _drifts(answer: QualityAnswer, outcome: str) -> Iterator[tuple[str, str]]:
         s = watched.series
         if not watched.alarm or s.outcome != outcome or (s.agent, s.outcome) in explained:
             continue
-        seen = f"{watched.events:.0f} of {watched.trials:.0f} this month, {watched.expected:.0f} expected"
         since = f"{'it kills less' if s.outcome == 'kill' else 'losses are up'} since {watched.since}"
-        yield asked_of_drift(s), f"{'sham dips lose more too' if s.is_control else since}: {seen}"
+        yield asked_of_drift(s), f"{'sham dips lose more too' if s.is_control else since}: {seen_of(watched)}"
+
+
+def seen_of(watched: Watched) -> str:
+    """Return what the month's baths did against expectation: "12 of 80 this month, 5 expected"."""
+    return f"{watched.events:.0f} of {watched.trials:.0f} this month, {watched.expected:.0f} expected"
 
 
 def asked_of_drift(series: Series) -> str:

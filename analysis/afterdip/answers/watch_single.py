@@ -107,7 +107,8 @@ def singles_of(
 
     `mixers`: session -> who mixed; `units`: agent -> unit of its strengths.
     """
-    found = [_judged(rows, period, "loss", "coral_group") for rows in _by_agent(losses)]
+    agents = sorted(losses.frame["agent"].unique())
+    found = [_judged(losses.where(losses.frame["agent"] == a), period, "loss", "coral_group") for a in agents]
     found += [_judged(rows, period, "kill", "kind") for rows in kills]
     every = pd.concat([part.baths for part in found], ignore_index=True) if found else pd.DataFrame({"p": []})
     named, told, start = holm(every["p"], NAMING_RATE), [], 0
@@ -126,11 +127,6 @@ def singles_of(
 
 def _most(bad: float, whole: float) -> bool:
     return bad >= MOST_AT_LEAST and bad > MOST * whole
-
-
-def _by_agent(losses: Rows) -> list[Rows]:
-    """Return the rows agent by agent, each with what is expected of such pieces without the baths that stand out."""
-    return [losses.where(losses.frame["agent"] == agent) for agent in sorted(losses.frame["agent"].unique())]
 
 
 def _judged(rows: Rows, period: Period, outcome: str, kind: str) -> _Judged:

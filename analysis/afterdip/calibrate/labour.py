@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ..estimate import Estimate
-from ..labour import crew_effort, extra_rinse, forecast_hours, learning, monthly_work, session_effort
+from ..labour import MonthlyWork, crew_effort, extra_rinse, forecast_hours, learning, monthly_work, session_effort
 from .table import write_table
 
 DESIGNS = ((8, 11), (20, 3), (20, 6), (20, 11), (80, 6), (80, 11))
@@ -102,6 +102,14 @@ class SimulatedWork:
     shared: NDArray[np.float64]
     level: NDArray[np.float64]
 
+    def first(self, months: int, **options) -> MonthlyWork:
+        """Return what a log of the first months has; `options` of `monthly_work`."""
+        past = self.month < months
+        month, written = self.month[past], self.written[past]
+        done = np.bincount(month, np.nan_to_num(written), months)
+        shared = self.shared[:months]
+        return monthly_work(month, self.pieces[past], written, done_minutes=done, shared_minutes=shared, **options)
+
 
 def simulate_work(farm: WorkFarm, *, sessions: int, months: int, rng: np.random.Generator) -> SimulatedWork:
     """Draw `months` months with about `sessions` sessions each (3 or more); pieces log-normal, median 22."""
@@ -144,14 +152,7 @@ def forecast_coverage(
     out: dict[str, list] = {"given_sessions": [], "pieces_only": []}
     for _ in range(replicates):
         made = simulate_work(farm, sessions=sessions, months=before + 1, rng=rng)
-        past, last = made.month < before, made.month == before
-        work = monthly_work(
-            made.month[past],
-            made.pieces[past],
-            made.written[past],
-            done_minutes=np.bincount(made.month[past], np.nan_to_num(made.written[past])),
-            shared_minutes=made.shared[:before],
-        )
+        work, last = made.first(before), made.month == before
         truth = (made.minutes[last].sum() + made.shared[before]) / 60
         coming = {"pieces": int(made.pieces[last].sum()), "sessions": int(last.sum())}
         for mode, asked in (("given_sessions", coming), ("pieces_only", {"pieces": coming["pieces"]})):
@@ -176,10 +177,7 @@ def learning_coverage(
     hits, alone = np.zeros(3), not (farm.drift or farm.walk or farm.season or farm.step)
     for _ in range(replicates):
         made = simulate_work(farm, sessions=sessions, months=months, rng=rng)
-        work = monthly_work(
-            made.month, made.pieces, made.written, done_minutes=np.bincount(made.month, np.nan_to_num(made.written)),
-            shared_minutes=made.shared, earlier_sessions=int(farm.experience),
-        )  # fmt: skip
+        work = made.first(months, earlier_sessions=int(farm.experience))
         found = learning(work)
         slopes = [np.polyfit(x, made.level, 1)[0] for x in (work.log_order, np.arange(months))]
         hits += (

@@ -15,7 +15,6 @@ import numpy as np
 from tqdm import tqdm
 
 from ..comparison import (
-    MINIMUM_SESSIONS,
     SUPERIOR_LEVEL,
     Difference,
     adjusted_difference,
@@ -138,17 +137,13 @@ def words_of(page: Page, rng: np.random.Generator) -> dict[tuple[int, int], str]
     kill, loss = simulate_page(page, rng)
     pairs = list(combinations(range(len(page.arms)), 2))
     found = {pair: (kill.between([pair[0]], [pair[1]]), loss.between([pair[0]], [pair[1]])) for pair in pairs}
-    able = sum(all(_has_sessions(difference) for difference in both) for both in found.values())
+    able = sum(all(difference.able for difference in both) for both in found.values())
     level = pairwise_level(max(1, able))
     words = {pair: verdict(*both, margins=MARGINS, superior_level=level).word for pair, both in found.items()}
     if len(page.arms) == 3:
         together = (kill.between([0, 1], [2]), loss.between([0, 1], [2]))
         words[-1, -1] = verdict(*together, margins=MARGINS, superior_level=SUPERIOR_LEVEL).word
     return words
-
-
-def _has_sessions(difference: Difference) -> bool:
-    return min(side.sessions or 0 for side in (difference.first, difference.second)) >= MINIMUM_SESSIONS
 
 
 def strengths_row(number: int, page: Page, *, replicates: int) -> dict:

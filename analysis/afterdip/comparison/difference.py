@@ -47,6 +47,11 @@ class Difference:
     mix: Floats
     pieces_left_out: tuple[float, float]
 
+    @property
+    def able(self) -> bool:
+        """Whether both agents have the sessions for a verdict: by what was dipped, and not by what came of it."""
+        return min(side.sessions or 0 for side in (self.first, self.second)) >= MINIMUM_SESSIONS
+
 
 def limits(contrast: Contrast, confidence_level: float) -> tuple[float, float]:
     """Return the contrast's score limits at another confidence level, two-sided."""

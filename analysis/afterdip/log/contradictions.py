@@ -13,7 +13,7 @@ import pandas as pd
 from .cells import NOTHING
 from .derive import limit_strengths, usable_strength
 from .model import Problem
-from .notices import Tables, brief, median_of_others
+from .notices import Tables, brief, times_others
 from .rules import PAIRS
 from .schema import CORAL_GROUPS
 from .units import amount_unit
@@ -70,10 +70,8 @@ def other_minutes(log: Tables) -> Iterator[Problem]:
     Hours or seconds written for minutes: longer exposure kills corals and shorter spares pests, at the same strength.
     """
     sessions = log.frames["sessions"]
-    minutes, median = sessions["minutes"].to_numpy(), median_of_others(sessions, "minutes", ["agent"])
-    with np.errstate(invalid="ignore"):  # NaN for the only session of an agent
-        far = np.maximum(minutes / median, median / minutes) > MINUTES_JUMP
-    for i in np.flatnonzero(far & ~sessions["is_control"]):
+    minutes, (ratio, median) = sessions["minutes"].to_numpy(), times_others(sessions, "minutes", ["agent"])
+    for i in np.flatnonzero((ratio > MINUTES_JUMP) & ~sessions["is_control"]):
         usual = f"within {MINUTES_JUMP:g} times that agent's other sessions (median {brief(median[i])})"
         yield log.at_session(i, "minutes", f"minutes {usual}, got {brief(minutes[i])}", "minutes_jump")
 

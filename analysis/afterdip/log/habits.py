@@ -12,7 +12,7 @@ import pandas as pd
 
 from .contradictions import MINUTES_JUMP
 from .model import Problem
-from .notices import STRENGTH_JUMP, Tables, brief, median_of_others
+from .notices import STRENGTH_JUMP, Tables, brief, median_of_others, times_others
 from .schema import TASKS
 from .units import AMOUNTS, LITRES
 
@@ -116,9 +116,7 @@ def _poured_for(sessions: pd.DataFrame, usual: np.ndarray) -> np.ndarray:
 
 
 def _jump(sessions: pd.DataFrame, column: str, alike: list[str], most: float) -> np.ndarray:
-    median = median_of_others(sessions, column, alike)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.maximum(sessions[column] / median, median / sessions[column]).to_numpy() > most * (1 + 1e-9)
+    return times_others(sessions, column, alike)[0] > most * (1 + 1e-9)
 
 
 def people_and_rinses(log: Tables) -> Iterator[Problem]:

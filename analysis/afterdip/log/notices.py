@@ -97,10 +97,8 @@ def strength_notices(log: Tables) -> Iterator[Problem]:
     """
     agents, sessions = log.frames["agents"], log.frames["sessions"]
     of = log.rows_of("sessions", "agent", "agents")
-    median = median_of_others(sessions, "strength", ["agent", "strength_unit"])
     strength, unit = sessions["strength"].to_numpy(), sessions["strength_unit"].to_numpy()
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.maximum(strength / median, median / strength)
+    ratio, median = times_others(sessions, "strength", ["agent", "strength_unit"])
     for i in np.flatnonzero(~sessions["is_control"] & (ratio > STRENGTH_JUMP * (1 + 1e-9))):
         usual = f"within {STRENGTH_JUMP:g} times that agent's other sessions (median {brief(median[i])} {unit[i]})"
         yield log.at_session(i, "amount", f"a strength {usual}, got {brief(strength[i])} {unit[i]}", "strength_jump")
@@ -113,6 +111,13 @@ def strength_notices(log: Tables) -> Iterator[Problem]:
     for i in np.flatnonzero(sessions["minutes"].to_numpy() > most):
         message = f"{most[i]:g} minutes or less (the farm's limit), got {sessions['minutes'].iloc[i]:g}"
         yield log.at_session(i, "minutes", message, "over_max_minutes")
+
+
+def times_others(sessions: pd.DataFrame, column: str, alike: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    """Return how many times `median_of_others` a column is, or it the column, 1 or more, and those medians."""
+    figures, median = sessions[column].to_numpy(), median_of_others(sessions, column, alike)
+    with np.errstate(invalid="ignore", divide="ignore"):  # NaN for the only one of its kind
+        return np.maximum(figures / median, median / figures), median
 
 
 def median_of_others(sessions: pd.DataFrame, column: str, alike: list[str]) -> np.ndarray:

@@ -6,7 +6,7 @@ import calendar
 import datetime
 import re
 
-from afterdip.answers.words import counted
+from afterdip.answers.words import and_so_on, counted
 from afterdip.tables.base import count
 
 # A reason as the estimators write it, and its first-page form; one that is not here is printed as it is.
@@ -109,4 +109,4 @@ def listed(words: list[str], *, most: int = 5) -> str:
     """Return "a, b and c", or the first few "and 4 more"."""
     if len(words) > most:
         return f"{', '.join(words[:most])} and {len(words) - most} more"
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
+    return and_so_on(words)
