@@ -64,7 +64,7 @@ def test_months_without_a_dip_are_no_rows_and_the_deaths_say_how_far_they_go(log
     table = survival_table(whole, whole.months, caption="c")
     assert empty
     assert [row[0] for row in table.rows] == [c.label for c in whole.months if c.pieces]
-    assert "Months in which nothing was dipped are left out." in table.note
+    assert "Months without dips are left out." in table.note
     assert not any(month in survival_captions(whole)["months"]["alt"] for month in empty)
     assert table.columns[3] == "died so far"
     assert "after day 30 too" in table.note
@@ -243,4 +243,4 @@ def test_deaths_found_late_are_told_with_or_without_a_sham_to_compare_with(log):
     without = replace(october, month=replace(known, loss_over_sham_spread=cannot_say("sham: too few")))
     assert unknown_sentence(without).endswith("alive on day 30.")
     beside = replace(october, month=replace(known, loss_over_sham_spread=Estimate(estimate=0.02, low=0.01, high=0.03)))
-    assert unknown_sentence(beside).endswith("alive on day 30 and +2.0 points (+1.0 to +3.0) lost over the sham.")
+    assert unknown_sentence(beside).endswith("alive on day 30 and +2.0 points (+1.0 to +3.0) lost over sham.")

@@ -20,14 +20,14 @@ def month_sentence(answer: SurvivalAnswer) -> str:
     month = answer.month
     if not month.pieces:
         return "No piece had its first dip in this month."
-    horizon = f"day {answer.horizon_days}"
-    alive = f"alive on {horizon}: {per_cent(month.alive)}" if month.alive.known else f"{horizon}: {month.alive.reason}"
+    alive = per_cent(month.alive) if month.alive.known else f"cannot say, {month.alive.reason}"
     loss = month.loss_over_sham
-    over = f"loss over the sham: {points(loss)}" if loss.known else f"loss over the sham: cannot say, {loss.reason}"
+    over = points(loss) if loss.known else f"cannot say, {loss.reason}"
+    again = counted(answer.redipped_pieces, "piece")
     return (
-        f"{counted(month.pieces, 'piece')} had their first dip in {counted(month.sessions, 'session')}; {alive}; "
-        f"{over}. {count(answer.redipped_pieces)} pieces were dipped again; they are counted once, from their first "
-        "dip."
+        f"{counted(month.pieces, 'piece')} had their first dip in {counted(month.sessions, 'session')}. Alive on day "
+        f"{answer.horizon_days}: {alive}. Loss over sham: {over}. {again} dipped again in the month "
+        "count under their first dip."
     )
 
 
@@ -37,14 +37,14 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
     late = ""
     if month.straddling and month.alive_spread.known:
         over = month.loss_over_sham_spread
-        lost = f" and {points(over)} lost over the sham" if over.known else ""
+        lost = f" and {points(over)} lost over sham" if over.known else ""
         late = (
-            f" Deaths found at a look after day {day}, the look before lying earlier: {count(month.straddling)}; "
-            f"spread over the days between, they would make it {per_cent(month.alive_spread)} alive on day {day}{lost}."
+            f" {counted(month.straddling, 'death')} found after day {day} may have come before it: spread over the "
+            f"days since the look before, that makes {per_cent(month.alive_spread)} alive on day {day}{lost}."
         )
     return (
         f"{so_many(u.trays_never_checked, u.trays, 'tray', FIRST)} never checked afterwards "
-        f"({counted(u.pieces_never_checked, 'piece')}: unknown, not alive, and in no curve). "
+        f"({counted(u.pieces_never_checked, 'piece')}: unknown, not alive; no curve has them). "
         f"{so_many(u.sessions_followed_to_horizon, u.sessions, 'session', WERE)} followed to day {day}.{late}"
     )
 
@@ -69,11 +69,11 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
         for c in shown
     )
     note = (
-        f"Died so far: every death found since the dip, after {day} too; the shares are those of {day}. "
-        f"Limits at {answer.confidence_level:.0%}, with the session as the unit. Loss over sham: percentage points of "
-        "pieces dead by that day, agent minus sham dip; above zero the agent lost more. Came off: detached and lost."
+        f"Died so far: every death found, after {day} too; the shares are for {day}. Loss over sham: pieces dead by "
+        f"{day}, agent minus sham, in percentage points; above zero the agent lost more. Came off: detached and lost. "
+        f"{answer.confidence_level:.0%} limits by session."
     )
-    note += " Months in which nothing was dipped are left out." if len(shown) < len(cells) else ""
+    note += " Months without dips are left out." if len(shown) < len(cells) else ""
     return Table(caption, columns, rows, note)
 
 
@@ -86,8 +86,8 @@ def readings_table(answer: SurvivalAnswer) -> Table:
     """Set each agent's survival as read at checks, between checks and by a Weibull law, and its tests."""
     day = f"day {answer.horizon_days}"
     columns = (
-        *("", f"alive on {day}, deaths on the day found", "deaths between checks", "Weibull law", "days lived"),
-        *("days over sham", "if it did what the sham does", "same, deaths between checks"),
+        *("", f"alive on {day}, deaths on the day found", "deaths between checks", "smooth curve", "days lived"),
+        *("days lived, minus sham", "how unusual if like the sham", "the same, deaths between checks"),
     )
     rows = tuple(
         (
@@ -103,12 +103,12 @@ def readings_table(answer: SurvivalAnswer) -> Table:
         for r in answer.readings
     )
     note = (
-        "A death found at a check happened at some time since the check before. Second column: dated to the check "
-        "(Kaplan-Meier); third: anywhere between the two (Turnbull); fourth: a smooth law through the same. Days "
-        f"lived: mean within the first {answer.horizon_days} days. Last two columns: how often dealing the agent and "
-        "the sham anew to whole sessions gives so large a difference; the first within coral groups."
+        "Deaths on the day found: Kaplan-Meier. Between checks: anywhere since the check before (Turnbull). Smooth "
+        f"curve: Weibull, through the same. Days lived: mean within the first {answer.horizon_days} days. How unusual: "
+        "how often so large a difference comes up when whole sessions are dealt to agent and sham at random; the first "
+        "of the two within coral groups."
     )
-    return Table("When pieces died, read in several ways, beside the sham", columns, rows, note)
+    return Table("When pieces died, reckoned in several ways", columns, rows, note)
 
 
 def adjusted_table(answer: SurvivalAnswer) -> Table:
@@ -117,11 +117,10 @@ def adjusted_table(answer: SurvivalAnswer) -> Table:
     rows = [(f"{name} against {a.reference}", number(e, 2)) for name, e in a.agents]
     rows += [(name, number(e, 2)) for name, e in a.health]
     note = a.reason or (
-        "Above 1: died faster. Cox model with a baseline per coral group, condition and origin before the dip held "
-        f"equal; {answer.confidence_level:.0%} limits with the session as the unit. It cannot hold equal what the log "
-        "does not record."
+        "Above 1: died faster. Cox model, each coral group by itself, condition and origin before the dip held equal; "
+        f"{answer.confidence_level:.0%} limits by session. What the log does not record cannot be allowed for."
     )
-    return Table("Hazard of death, like corals with like", ("", "hazard ratio"), tuple(rows), note)
+    return Table("How fast pieces died, like corals with like", ("", "hazard ratio"), tuple(rows), note)
 
 
 def _between(bounds: tuple[float, float] | None) -> str:
@@ -139,7 +138,7 @@ def _chance(p: float | None) -> str:
 
 def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
-    day, level = f"day {answer.horizon_days}", f"{answer.confidence_level:.0%} limits, the session as the unit"
+    day, level = f"day {answer.horizon_days}", f"{answer.confidence_level:.0%} limits by session"
     month, sham = answer.month, answer.month_sham
     dipped = f"{counted(month.pieces, 'piece')} in {counted(month.sessions, 'session')}"
     behind = f"{dipped}; sham {counted(sham.pieces, 'piece')}"
@@ -150,21 +149,21 @@ def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
     came_off = f"by {day} {per_cent(off)} had come off" if off.known else f"by {day}: {off.reason}"
     return {
         "month": {
-            "alt": f"Stepped curve of the share of pieces alive after the first dip. All agents: {_alive(month)}; "
-            f"sham: {_alive(sham)}, both read on {day}.",
-            "caption": f"Pieces alive by day after their first dip, followed through re-dips: {behind}. Band: {level}. "
+            "alt": f"Stepped curve of the share of pieces alive after the first dip. On {day}, all agents: "
+            f"{_alive(month)}; sham: {_alive(sham)}.",
+            "caption": f"Pieces alive, by day after the first dip and through re-dips: {behind}. Band: {level}. "
             f"Dotted line: {day}.",
         },
         "ends": {
             "alt": f"Stacked areas of pieces that died and pieces that came off; {came_off}.",
-            "caption": f"How pieces were lost, as competing ends: {behind}. Pieces removed alive are censored.",
+            "caption": f"Pieces lost, by how: {behind}. Pieces taken out alive count until that day.",
         },
         "agents": {
-            "alt": f"One stepped survival curve per agent, read on {day}: {agents}.",
+            "alt": f"One stepped survival curve per agent; on {day}: {agents}.",
             "caption": f"Pieces alive by agent of the first dip: {window}. Bands: {level}. Sham in grey, dotted.",
         },
         "groups": {
-            "alt": "Dots with limits: loss over sham by coral group and agent; the table below holds the numbers.",
+            "alt": "Dots with limits: loss over sham by coral group and agent; the numbers are in the table below.",
             "caption": f"Pieces dead by {day}, agent minus sham in the same coral group: {window}. Bars: {level}.",
         },
         "months": {
