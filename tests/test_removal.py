@@ -327,7 +327,7 @@ def looks(*rows):
     [
         ((), "not looked at after the dip"),
         ((("a", 0, 0),), "nothing seen after the dip, not looked at again: not shown to be clean"),
-        ((("a", 0, 0), ("a", 5, 0)), "nothing seen after the dip or later: clean only as far as the bound"),
+        ((("a", 0, 0), ("a", 5, 0)), "nothing seen after the dip or later: clean only as far as the limit says"),
         ((("a", 0, 0), ("a", 5, 2)), "not clean: none seen at first, living pests later"),
         ((("a", 0, 1), ("a", 5, 0)), "not clean: some left alive after the dip"),
         (

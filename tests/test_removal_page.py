@@ -18,6 +18,7 @@ from afterdip.tables.removal import (
     follow_up_table,
     infestation_table,
     month_sentence,
+    notes_table,
     reductions_table,
     shares_table,
     strengths_table,
@@ -101,9 +102,12 @@ def test_pieces_looked_at_in_part_count_in_part(tmp_path):
 
 def test_without_a_bath_count_there_is_no_denominator(tmp_path):
     log = log_of(tmp_path, "T06,flatworm,adult,on piece,2026-10-06,12,3,0,2\n")
-    cell = answer(log).cells[0].shares
+    found = answer(log)
+    cell = found.cells[0].shares
     assert cell.killed.reason == "no denominator: what fell into the bath was not counted"
     assert cell.killed_over_sham.reason == cell.killed.reason
+    left_out = "1 session left out of the shares: what fell into the bath was not counted"
+    assert notes_table(found, caption="c").rows == (("flatworm", "adult", "all agents", left_out),)
 
 
 def test_a_missing_infested_count_is_filled_only_where_it_must_be(tmp_path):
@@ -130,7 +134,7 @@ def test_only_trays_that_had_the_pest_can_have_it_back(tmp_path):
     looks = tally_pests(log).looks.drop_duplicates("tray").set_index("tray")["had"]
     assert dict(looks) == {"T06": True, "T07": False, "T02": True}
     cells = {cell.shares.keys["agent"]: cell for cell in answer(log).cells}
-    assert cells["POW"].follow_up.verdict == "nothing seen after the dip or later: clean only as far as the bound"
+    assert cells["POW"].follow_up.verdict == "nothing seen after the dip or later: clean only as far as the limit says"
     assert cells["SHAM"].follow_up.verdict == "no tray had this pest when it was dipped"
     assert cells["SHAM"].notes[-1] == "1 tray without the pest when dipped had it later"
     assert cells["IOD"].follow_up.verdict == "not clean: some left alive after the dip"
@@ -276,6 +280,7 @@ def _draw_everything(found):
         reductions_table(found, found.cells, caption="c"),
         follow_up_table(found, found.cells, caption="c"),
         infestation_table(found, found.pests, caption="c"),
+        notes_table(found, caption="c"),
     ]
     assert trust_sentence(found)
     return tables

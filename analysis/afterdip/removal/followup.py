@@ -15,7 +15,7 @@ NOT_LOOKED = "not looked at after the dip"
 STILL_THERE = "not clean: some left alive after the dip"
 CAME_BACK = "not clean: none seen at first, living pests later"
 NOT_LOOKED_AGAIN = "nothing seen after the dip, not looked at again: not shown to be clean"
-NONE_SEEN_AGAIN = "nothing seen after the dip or later: clean only as far as the bound"
+NONE_SEEN_AGAIN = "nothing seen after the dip or later: clean only as far as the limit says"
 
 
 @dataclass(frozen=True, slots=True)

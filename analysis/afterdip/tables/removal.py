@@ -39,9 +39,8 @@ def month_sentence(answer: RemovalAnswer) -> str:
     removed, killed = _or_silence("removed", month.removed), _or_silence("killed", month.killed)
     sham = _or_silence("shaking alone removed", month.sham.removed)
     return (
-        f"Pests were counted in {count(answer.counted)} of {counted(answer.dips, 'session')} of {answer.month}; the "
-        f"agents' dips found {count(month.pests)} that can fall off (eggs apart). Of all found: {removed}; {killed}; "
-        f"{sham}."
+        f"Pests were counted in {count(answer.counted)} of {counted(answer.dips, 'session')} in {answer.month}. The "
+        f"agents' dips found {count(month.pests)}, eggs apart: {removed}, {killed}; {sham}."
     )
 
 
@@ -54,11 +53,18 @@ def trust_sentence(answer: RemovalAnswer) -> str:
     """Say what the counts leave open."""
     silent = sum(not cell.shares.killed.known for cell in answer.cells)
     without = sum(not cell.shares.sham.killed.known for cell in answer.cells if not cell.shares.keys["is_control"])
-    notes = sorted({note for cell in answer.pests for note in cell.notes})
     return (
         f"{out_of(silent, len(answer.cells))} combinations of agent, pest and stage have too few counts to say "
-        f"what was killed; {count(without)} have no usable sham beside them. " + " ".join(f"{note}." for note in notes)
+        f"what was killed; {count(without)} have no usable sham beside them."
     )
+
+
+def notes_table(answer: RemovalAnswer, *, caption: str) -> Table:
+    """Set which counts of each pest could not be used, or only in part; a pest without such counts has no row."""
+    noted = [cell for cell in answer.pests if cell.notes]
+    head, names = _names([cell.shares for cell in noted])
+    rows = tuple((*name, "; ".join(cell.notes)) for name, cell in zip(names, noted, strict=True))
+    return Table(caption, (*head, "what to know"), rows)
 
 
 def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption: str) -> Table:
@@ -77,10 +83,9 @@ def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption:
         for name, cell in zip(names, shown, strict=True)
     )
     note = (
-        f"Removed: off the piece, alive or dead. Killed: dead wherever found. Both of all found in the dip (bath, "
-        f"rinse and still on); a live pest in the bath is removed, not killed. Limits at "
-        f"{answer.confidence_level:.0%}, the session as the unit; over sham in percentage points, below zero where "
-        "shaking alone did better."
+        "Removed: off the piece, alive or dead. Killed: dead wherever found. Both of all pests found (bath, rinse and "
+        "still on): a live pest in the bath is removed, not killed. Over sham in percentage points, below zero where "
+        f"shaking alone did better. {answer.confidence_level:.0%} limits by session."
     )
     note += " Months without a pest count are left out." if len(shown) < len(cells) else ""
     return Table(caption, (*head, "sessions", "pests found", *shares), rows, note)
@@ -104,9 +109,9 @@ def strengths_table(answer: RemovalAnswer, *, caption: str) -> Table:
         for name, cell in zip(names, told, strict=True)
     )
     note = (
-        f"Adults, or stage not told. {count(len(answer.by_strength) - len(told))} further combinations of agent, pest, "
-        f"stage and strength are in results.json, most with too few counts. Limits at {answer.confidence_level:.0%}, "
-        "the session as the unit. Strength was chosen, not dealt by lot: sicker corals may have had the weaker bath."
+        f"Adults, or stage not recorded. {count(len(answer.by_strength) - len(told))} more combinations of agent, "
+        "pest, stage and strength, most with too few counts, are in results.json. Strength was chosen, not dealt by "
+        f"lot: sicker corals may have had the weaker bath. {answer.confidence_level:.0%} limits by session."
     )
     return Table(caption, columns, rows, note)
 
@@ -124,9 +129,9 @@ def reductions_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, cap
     )
     formulas = " ".join(f"{r.name}: {r.formula}; control: {r.control}." for r in first)
     note = (
-        f"{formulas} Arithmetic means; limits at {answer.confidence_level:.0%}, the session as the unit; below zero "
-        f"the agent's side did worse. The rule is borrowed from insecticide trials; none exists for coral dips. "
-        f"Combinations left out for too few counts: {count(len(agents) - len(told))}."
+        f"{formulas} Arithmetic means, {answer.confidence_level:.0%} limits by session; below zero the agent did worse "
+        "than its control. The rule in the last column comes from insecticide trials; there is none for coral dips. "
+        f"Left out, with too few counts: {counted(len(agents) - len(told), 'combination')}."
     )
     return Table(caption, columns, rows, note)
 
@@ -146,9 +151,8 @@ def infestation_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, ca
         for look in cell.looks
     )
     note = (
-        f"Living pests on the pieces. Limits at {answer.confidence_level:.0%}, the session as the unit; nothing "
-        "found is an upper limit, never clean. Later finds may be survivors, hatchlings or newcomers: the count "
-        "cannot tell."
+        f"Living pests on the pieces, {answer.confidence_level:.0%} limits by session. Nothing found gives an upper "
+        "limit, never a clean bill. Later finds may be survivors, hatchlings or newcomers: a count cannot tell."
     )
     return Table(caption, columns, rows, note)
 
@@ -183,9 +187,8 @@ def follow_up_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, capt
         for name, f in zip(names, (cell.follow_up for cell in cells), strict=True)
     )
     note = (
-        "Trays with the pest, at any stage, when they were dipped. Looked at again: of those where none living was "
-        "seen. Share of those with pests again, limits at "
-        f"{answer.confidence_level:.0%}, the session as the unit. The reading is the worst seen in any tray: one "
-        "later find and the set is not clean."
+        "Trays that had the pest, at any stage, when dipped. Looked at again: of the trays where none living was seen "
+        f"after the dip. Share with pests again: of those looked at again, {answer.confidence_level:.0%} limits by "
+        "session. The reading is that of the worst tray: one later find, and the set is not clean."
     )
     return Table(caption, columns, rows, note)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from afterdip.answers.removal import RemovalAnswer
     from afterdip.answers.removal_shares import SharesCell
 
-SHAM = "the sham: shaking in tank water alone"
+SHAM = "the sham (shaking in tank water alone)"
 
 
 def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, dict[str, str]]:
@@ -28,14 +28,14 @@ def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, 
         "later": {
             "alt": "Share of pieces with living pests before the dip, after it and later, by pest, with limits. "
             + " ".join(f"{cell.shares.name}: {cell.follow_up.verdict}." for cell in loose(answer.pests)),
-            "caption": f"Infested pieces of all looked at, all agents together, eggs apart, {span}; "
-            f"{level} limits, the session as the unit. A zero has its upper limit: nothing found is not nothing there.",
+            "caption": f"Infested pieces of all looked at, all agents together, eggs apart, {span}; {level} limits by "
+            "session. A zero has an upper limit too: nothing found is not nothing there.",
         },
         "months": {
             "alt": "Pests killed of all found, month by month, with limits. "
             + " ".join(f"{cell.name}: {per_cent(cell.killed)}." for cell in with_counts(answer.months)),
-            "caption": f"All agents and pests, eggs apart; numbers are sessions with pests found; {level} limits, the "
-            f"session as the unit; the line is the farm's target of {answer.target_kill:.0%}.",
+            "caption": f"All agents and pests, eggs apart. Numbers: sessions with pests found. {level} limits by "
+            f"session. Line: the farm's target of {answer.target_kill:.0%}.",
         },
     }
 
@@ -46,8 +46,8 @@ def _compartment_caption(cells: Sequence[SharesCell], when: str) -> dict[str, st
     return {
         "alt": f"Where the pests were found {when}: stacked bars by agent of bath, rinse and still on, alive and dead. "
         + "; ".join(f"{c.name}: removed {per_cent(c.removed)}" for c in cells) + ".",
-        "caption": f"Pests as counted {when}, eggs apart, beside {SHAM}. Found: {found}. What "
-        "neither fell nor was seen on the piece is in no count.",
+        "caption": f"Pests as counted {when}, eggs apart, beside {SHAM}. Found: {found}. A pest "
+        "that neither fell off nor was seen on the piece is in no count.",
     }
 
 
@@ -56,6 +56,6 @@ def _shares_caption(cells: Sequence[SharesCell], span: str, level: str) -> dict[
     return {
         "alt": "Removed and killed of all pests found, with limits, by agent and pest. "
         + " ".join(f"{c.name}: removed {per_cent(c.removed)}, killed {per_cent(c.killed)}." for c in cells),
-        "caption": f"Adults, or stage not told, {span}. Filled: killed, open: removed, of all found; {level} limits, "
-        "the session as the unit. Grey: the same for shaking alone. Few: not enough sessions or pests to say.",
+        "caption": f"Adults, or stage not recorded, {span}. Filled: killed; open: removed; both of all found, {level} "
+        "limits by session. Grey: the same for shaking alone. Few: not enough sessions or pests to say.",
     }
