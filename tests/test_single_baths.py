@@ -165,7 +165,7 @@ def test_a_quiet_month_asks_for_nothing(tmp_path):
     answer = farm(tmp_path, died=1)
     assert asked(answer) == {}
     assert answer.watch.singles.judged == answer.watch.singles.baths == 5
-    assert "None came out too badly for chance. " in single_sentence(answer.watch.singles)
+    assert "None did worse than chance allows. " in single_sentence(answer.watch.singles)
 
 
 def test_a_bath_that_killed_no_pest_is_named_by_its_pests(tmp_path):

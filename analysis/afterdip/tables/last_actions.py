@@ -6,14 +6,13 @@ from afterdip.answers.last_actions import LastActions
 from afterdip.tables.base import Table
 
 DIPS = (
-    "The list as the log would have given it on that day. A dip counts where a later tray names the tray as its "
-    "earlier one; a look where pests were counted on the pieces since; a release where nothing of the lot is left."
+    "The list as the log would have given it on that day. A dip counts when a later tray names this one as its earlier "
+    "tray; a look, when pests were counted on the pieces since; a release, when nothing of the lot is left."
 )
 HANDLING = (
-    "The list as the log would have given it on that day. A lapse is a later session with the same fault; a tray was "
-    "looked at where it has a check since; a bottle or a bath is followed while the watch still finds fault with it; "
-    "an agent that drifted then is done once this month's watch raises no alarm on it. What went wrong in a single "
-    "bath, and corrections made in the log, leave no trace and are not followed."
+    "The list as the log would have given it on that day. A lapse is a later session with the same fault. A tray was "
+    "looked at if it has a check since. A bottle or bath stays open while the watch finds fault with it; a drift is "
+    "done once this month raises no alarm. Single baths that went wrong and corrections to the log cannot be followed."
 )
 
 

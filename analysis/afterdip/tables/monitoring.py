@@ -20,14 +20,13 @@ def watch_sentence(watch: MonitoringAnswer) -> str:
     found += [f"bottle {b.lot} of {b.agent}, {b.outcome}" for b in watch.bottles if b.alarm]
     found += [f"baths of {b.agent} that tire" for b in watch.baths if b.alarm]
     if not watch.tests:
-        return "No alarm can be raised yet: no agent and no bottle has baths enough. That is no sign that all is well."
+        return "No alarm is possible yet: no agent and no bottle has enough baths. That is no sign that all is well."
     rate = f"{digits(1 / watch.false_alarms)}"
     said = f"{counted(len(found), 'alarm')}: {'; '.join(found)}." if found else "No alarm."
     alarms = f"{count(watch.tests)} alarms of this page are" if watch.tests > 1 else "one alarm of this page is"
     return (
-        f"{said} The {alarms} set so that of the monthly reports of a farm where "
-        f"nothing changes, no more than 1 in {rate} has any. No alarm does not mean no change: small ones, and those "
-        "of few baths, stay below."
+        f"{said} The {alarms} set so that a farm where nothing changes gets any in at most 1 of {rate} monthly "
+        "reports. No alarm does not mean no change: small changes, or those in a few baths, are missed."
     )
 
 
@@ -41,9 +40,9 @@ def watch_table(watch: MonitoringAnswer) -> Table:
         for w in watch.watched
     )  # fmt: skip
     note = (
-        "Expected: of such corals in such baths (agent, strength, minutes, coral group, condition; for kill the pest "
-        "and what the bath had served), by the farm's own window. Pieces followed in part count in part. How unusual: "
-        "the share of random orders of the same baths in which the running average gets as high in the month; alarm at "
+        "Expected: for such corals in such baths (agent, strength, minutes, coral group, condition; for kill, pest and "
+        "what the bath had served), by the farm's own record. Pieces followed in part count in part. How unusual: how "
+        "often the running average gets as high when the same baths are put in random order; alarm at "
         f"{_chance(watch.level)} or less."
     )
     columns = ("agent", "outcome", "baths", "this month", "expected", "how unusual", "alarm")
@@ -62,15 +61,15 @@ def bottles_table(watch: MonitoringAnswer, *, outcome: str) -> Table:
         )
         for b in watch.bottles if b.outcome == outcome and (b.in_month or b.alarm)
     )  # fmt: skip
-    columns = ("bottle", "from", "baths", _word(outcome), "minus its agent's others", "how unusual")
+    columns = ("bottle", "from", "baths", _word(outcome), "minus the agent's others", "how unusual")
     note = (
-        f"Minus its agent's others: all else held equal, {watch.confidence_level:.0%} limits, the bath as the unit. "
-        "How unusual: how often dealing the same baths anew to the agent's bottles gives any of them so poor a result; "
+        f"Minus the agent's others: all else held equal, {watch.confidence_level:.0%} limits by bath. How unusual: how "
+        "often any bottle does as badly when the same baths are dealt to the agent's bottles at random; "
         f"alarm at {_chance(watch.level)} or less."
     )
     if any(b.alarm for b in watch.bottles if b.outcome == outcome):
-        note += " A bottle with an alarm was picked for looking poor: its limits are wider to allow for that."
-    acts = " Acts like: the part of the written strength that would explain its kills, told of bottles with an alarm."
+        note += " A bottle with an alarm was picked for looking bad; its limits are wider to allow for that."
+    acts = " Acts like: the part of its strength that would explain its kills; only for bottles with an alarm."
     kill = outcome == "kill"
     return Table(f"Bottle by bottle, {_word(outcome)}", columns + (("acts like",) if kill else ()), rows,
                  note + (acts if kill else ""))  # fmt: skip
@@ -81,8 +80,8 @@ def causes_table(watch: MonitoringAnswer) -> Table:
     rows = [(f"bottle {b.lot} of {b.agent}", c.name, c.verdict, c.why) for b in watch.bottles for c in b.causes]
     rows += [(f"{w.series.agent} since {w.since}", c.name, c.verdict, c.why) for w in watch.watched for c in w.causes]
     note = (
-        "Expected: from the agent's other baths. Falls short: so few killed in fewer than 1 in 20 such sets of baths, "
-        "each look by itself. Only a bath from a fresh bottle beside one from the old, on one day, settles it."
+        "Expected: from the agent's other baths. Falls short: fewer than 1 in 20 such sets of baths kill so few, each "
+        "look by itself. To settle it, run a bath from a fresh bottle beside one from the old, on the same day."
     )
     return Table("What may have caused a poor kill", ("alarm", "cause", "the log", "what says so"), tuple(rows), note)
 
@@ -96,15 +95,14 @@ def baths_table(watch: MonitoringAnswer) -> Table:
         (f"lower limit of kill reaches {watch.target_kill:.0%} up to", lambda b: _load(b.life.serves_to)),
         (f"within {digits(100 * watch.kill_margin)} points of fresh up to", lambda b: _load(b.life.holds_to)),
         ("upper limit of kill below target from", lambda b: _load(b.life.below_from)),
-        ("such a fall if load did nothing", lambda b: _chance(b.load.p, b.load.reason)),
+        ("how unusual if load did nothing", lambda b: _chance(b.load.p, b.load.reason)),
         ("load or hours since mixing", _hours),
         ("alarm", lambda b: "yes" if b.alarm else "no"),
     )
     rows = tuple((words, *(told(b) for b in watch.baths)) for words, told in named) if watch.baths else ()
     note = (
-        f"Loads in pieces served before, per litre; {watch.confidence_level:.0%} limits with the bath as the unit. "
-        "Nothing is said beyond the loads tried. Such a fall if load did nothing: how often dealing the sessions anew "
-        "within their baths shows one so steep."
+        f"Load: pieces served before, per litre. {watch.confidence_level:.0%} limits by bath, never beyond the loads "
+        "tried. How unusual: how often kill falls as steeply when the sessions of each bath are put in random order."
     )
     return Table("Baths that serve several sessions", ("", *(b.agent for b in watch.baths)), rows, note)
 
@@ -113,8 +111,8 @@ def ageing_table(watch: MonitoringAnswer) -> Table:
     """Set the change in kill with the time a bottle has been open."""
     rows = tuple((agent, count(change.sessions), points(change)) for agent, change in watch.ageing)
     note = (
-        "Within bottles, 30 days more since the first session from it. Limits are widened so that all agents of this "
-        "table hold together; no alarm is taken from it."
+        "Within each bottle, by days since its first session. Limits are widened so that all agents in the table hold "
+        "together. No alarm comes from this table."
     )
     return Table("Kill by time open", ("agent", "baths", "change in kill per 30 days open"), rows, note)
 
@@ -130,8 +128,8 @@ def effects_table(watch: MonitoringAnswer) -> Table:
     )  # fmt: skip
     note = (
         f"Loss by day {watch.horizon_days}; agent, strength, minutes, coral group and condition held equal; "
-        f"{watch.confidence_level:.0%} limits, the bath as the unit. What goes together need not be cause: the crew "
-        "chose these, and nothing is known outside the values recorded."
+        f"{watch.confidence_level:.0%} limits by bath. Going together is not cause: the crew chose these values, and "
+        "nothing is known beyond those recorded."
     )
     columns = ("step", "outcome", "read off", "recorded", "baths", "change")
     return Table("What goes with losses", columns, rows, note)
@@ -146,30 +144,29 @@ def watch_captions(watch: MonitoringAnswer) -> dict[str, dict[str, str]]:
         alarms = ", ".join(w.series.agent for w in charts if w.alarm) or "none"
         baths, what = count(sum(len(w.series.baths) for w in charts)), _word(outcome)
         out[outcome] = {
-            "alt": f"One line an agent: running average of {what} against expectation. Alarms: {alarms}.",
-            "caption": f"Running average of {what} against expectation, bath by bath ({baths} baths; the newest weighs "
-            f"{watch.smoothing:.0%}). Strong: this month. Dashed: alarm; all alarms of the page together go off in no "
-            f"more than 1 of {one_in} reports of a farm where nothing changes.",
+            "alt": f"One line per agent: running average of {what} against what was expected. Alarms: {alarms}.",
+            "caption": f"Running average of {what} against what was expected, bath by bath ({baths} baths; the newest "
+            f"weighs {watch.smoothing:.0%}). Strong: this month. Dashed: alarm. A farm where nothing changes gets any "
+            f"alarm on this page in at most 1 of {one_in} reports.",
         }
         out[f"{outcome}_weeks"] = _weeks_caption(weeks, what)
     shown = watch.killing_bottles
     out["bottles"] = {
         "alt": "; ".join(f"{b.agent} {b.lot}: {points(b.difference)}" for b in shown) or "No bottle recorded.",
         "caption": f"Kill of the bottles in use in the month, {count(sum(b.baths for b in shown))} baths. Bars: "
-        f"{watch.confidence_level:.0%} limits, the bath as the unit.",
+        f"{watch.confidence_level:.0%} limits by bath.",
     }
     out["baths"] = {
         "alt": "; ".join(f"{b.agent}: {per_cent(b.life.fresh)} killed when fresh, {_fall(b)}" for b in watch.baths)
         or "No bath served more than one session.",
         "caption": f"Kill against pieces served, {count(sum(b.life.baths for b in watch.baths))} baths. Dots: "
-        f"sessions, larger with more pests. Band: {watch.confidence_level:.0%} limits, the bath as the unit. Dotted: "
-        "change the bath.",
+        f"sessions, larger with more pests. Band: {watch.confidence_level:.0%} limits by bath. Dotted: time to change.",
     }
     losses = [e for e in watch.effects if e.outcome == "loss"]
     out["effects"] = {
         "alt": "; ".join(f"{e.step}: {points(e.change)}" for e in losses),
         "caption": f"Change in pieces lost by day {watch.horizon_days} per step, other things held equal. Bars: "
-        f"{watch.confidence_level:.0%} limits, the bath as the unit. The table has the counts.",
+        f"{watch.confidence_level:.0%} limits by bath. The table has the counts.",
     }
     return out
 
@@ -180,10 +177,10 @@ def _weeks_caption(weeks, what: str) -> dict[str, str]:
         return {"alt": f"No {what} was counted.", "caption": ""}
     out = int(chart.out.sum())
     return {
-        "alt": f"Share by week, {digits(100 * chart.centre, 1)} % over all; {count(out)} weeks beyond the limits.",
+        "alt": f"Share by week, {digits(100 * chart.centre, 1)} % overall; {counted(out, 'week')} beyond the limits.",
         "caption": f"All agents but the sham by week of the dip: {digits(weeks.events.sum())} of "
         f"{digits(weeks.trials.sum())}. Band: Laney's limits, {digits(chart.sigma_z, 1)} times as wide as for pieces "
-        "that share no bath. A picture only: agents and strengths change from week to week; no alarm is taken from it.",
+        "that share no bath. Only a picture: agents and strengths change from week to week, so no alarm comes from it.",
     }
 
 
@@ -213,7 +210,7 @@ def _hours(b: TiredBath) -> str:
         return "hours not recorded"
     if not b.apart:
         return "cannot be told apart"
-    return "load, by the log" if _clearer(b) else "told apart, neither clear"
+    return "load, by the log" if _clearer(b) else "neither is clear"
 
 
 def _clearer(b: TiredBath) -> bool:

@@ -27,8 +27,8 @@ def quality_sentence(answer: QualityAnswer) -> str:
     adds = f"{abs(balance)} pieces do not add up" if balance else "every piece dipped in the window is accounted for"
     return (
         f"{counted(answer.sessions, 'session')} in {answer.month}, {count(answer.sham_sessions)} of them sham dips; "
-        f"{counted(answer.trays, 'tray')}, {counted(answer.pieces, 'piece')}. {counted(warned, 'warning')} of the "
-        f"log {'falls' if warned == 1 else 'fall'} in the month, {count(whole)} in the whole log; {adds}."
+        f"{counted(answer.trays, 'tray')}, {counted(answer.pieces, 'piece')}. The log has "
+        f"{counted(warned, 'warning')} for the month and {count(whole)} in all; {adds}."
     )
 
 
@@ -39,7 +39,7 @@ def warnings_table(answer: QualityAnswer) -> Table:
         for kind in answer.warnings
     )
     columns = ("warning", "this month", "window", "whole log", "what to do")
-    return Table("Warnings of the log", columns, rows, "Warnings tied to no session count in the whole log only.")
+    return Table("Warnings of the log", columns, rows, "Warnings that name no session count in the whole log only.")
 
 
 def listed_table(answer: QualityAnswer) -> Table:
@@ -49,7 +49,7 @@ def listed_table(answer: QualityAnswer) -> Table:
         for w in answer.listed
     )
     return Table(
-        "The month's warnings, session by session", ("session", "dipped", "agent", "warning", "where, and what came"),
+        "The month's warnings, session by session", ("session", "dipped", "agent", "warning", "where, and what"),
         rows,
     )  # fmt: skip
 
@@ -62,7 +62,7 @@ def hazards_table(answer: QualityAnswer) -> Table:
     )
     return Table(
         "Handling that can hurt", ("what", "agent", "sessions", "which", "what to do"), rows,
-        "Sessions of this agent in the month. Only what was written down can be seen here.",
+        "Sessions of this agent in the month. This table sees only what was written down.",
     )  # fmt: skip
 
 
@@ -73,7 +73,7 @@ def recorded_table(answer: QualityAnswer) -> Table:
         for r in answer.recorded
     )
     note = (
-        "Sessions, but for trays. Bottle number and protection are not due of a sham. An empty cell is unknown, never "
+        "Sessions; for checks, trays. A sham needs no bottle number and no protection. An empty cell is unknown, never "
         "zero: what is not written down is in no figure of this report."
     )
     return Table("How far to trust the month", ("", "written down", "of the month", "of the window"), rows, note)
@@ -84,12 +84,12 @@ def pieces_table(answer: QualityAnswer) -> Table:
     names = {
         "pieces": "pieces at their first dip", "alive": "alive at the last look", "dead": "died",
         "detached": "came off", "removed": "taken out alive", "never_checked": "never looked at: unknown",
-        "balance": "left over (0: they add up)", "redipped": "of them dipped again, counted once",
+        "balance": "left over (0: they add up)", "redipped": "dipped again (counted once above)",
     }  # fmt: skip
     both = (answer.pieces_month, answer.pieces_window)
     rows = tuple((words, *(digits(getattr(part, name)) for part in both)) for name, words in names.items())
     longest = counted(answer.pieces_window.longest, "dip")
-    unwritten = f"{count(answer.unwritten)} re-dipped pieces were not written down as taken out of their earlier tray"
+    unwritten = f"{counted(answer.unwritten, 're-dipped piece')} not recorded as removed from the earlier tray"
     note = f"Longest series: {longest}; {unwritten}."
     return Table("Do the pieces add up?", ("", "first dipped in the month", "in the window"), rows, note)
 
@@ -100,8 +100,8 @@ def quality_captions(answer: QualityAnswer) -> dict[str, dict[str, str]]:
     return {
         "recorded": {
             "alt": f"Grid of items by week of the dip, coloured by the share written down. Whole window: {items}.",
-            "caption": f"What was written down by week of the dip, {count(len(answer.weeks))} weeks. Trays checked "
-            "when due: no warning of a late or missing check. Weeks without a dip are empty.",
+            "caption": f"What was written down, by week of the dip, {count(len(answer.weeks))} weeks. Trays checked "
+            "when due: no check late or missing. Weeks without a dip are empty.",
         }
     }
 

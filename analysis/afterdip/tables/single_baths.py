@@ -15,13 +15,13 @@ def single_sentence(singles: Singles) -> str:
     named = sum(bath.named for bath in singles.told)
     most = sum(bath.most and not bath.named for bath in singles.told)
     rate = digits(1 / NAMED_FALSELY)
-    of = f"{out_of(singles.judged, singles.baths)} baths of the month could be set against others of their agent."
-    found = f"{counted(named, 'bath')} came out too badly for chance" if named else "None came out too badly for chance"
+    of = f"{out_of(singles.judged, singles.baths)} baths of the month could be compared with others of their agent."
+    found = f"{counted(named, 'bath')} did worse than chance allows" if named else "None did worse than chance allows"
     more = "more " if named else ""
     also = f"; {count(most)} {more}lost most of {'its' if most == 1 else 'their'} pieces" if most else ""
     return (
-        f"{of} {found}{also}. Where no bath differs from its like, no more than 1 month in {rate} names any. A bath "
-        "that is not named may still have gone wrong: few pieces, few other baths or baths that always differ hide it."
+        f"{of} {found}{also}. Where all baths are alike, at most 1 month in {rate} names any. A bath not named may "
+        "still have gone wrong: few pieces, few other baths, or baths that always differ hide it."
     )
 
 
@@ -33,10 +33,10 @@ def singles_table(singles: Singles) -> Table:
     )
     note = (
         "Baths like it: the same agent's others in the window, with the same corals or pests where three or more have "
-        "them. Expected: by coral group or pest, condition, strength and minutes. How rare: the chance of as many in "
-        "one such bath, pieces of a bath sharing its fate; named where that is small enough for all baths of the month "
-        "together (Holm). A bath that lost most of its pieces is listed in any case. Deaths found only after the day "
-        "judged count by the days before it; a share counts a piece followed in part as a part of one."
+        "them. Expected: for such a coral group or pest, condition, strength and minutes. How rare: the chance of as "
+        "many in one bath, given that its pieces share its fate; a bath is named where that is small enough for all "
+        "baths of the month together (Holm). A bath that lost most of its pieces is always listed. Deaths found after "
+        "the day judged count by the days before it; a piece followed in part counts in part."
     )
     columns = ("bath", "what happened", "baths like it", "expected", "how rare", "verdict")
     return Table("Baths that went wrong by themselves", columns, rows, note)
@@ -50,8 +50,8 @@ def traits_table(singles: Singles) -> Table:
         for bath in singles.told for trait in bath.traits if trait.here or trait.others
     )  # fmt: skip
     note = (
-        "Unlike: outside all that was written of the others. Look there first: at the amount against what went in, the "
-        "clock, the bottle, how much the bath had served, who mixed it. What nobody wrote down cannot be seen."
+        "Unlike: beyond anything recorded for the others. Look there first: the amount that really went in, the clock, "
+        "the bottle, how much the bath had served, who mixed it. What nobody wrote down cannot be seen."
     )
     return Table("What set them apart", ("bath", "what", "here", "the others", "unlike"), rows, note)
 
@@ -60,7 +60,7 @@ def _like(bath: SingleBath) -> str:
     if not bath.like_baths:
         return "none to compare with"
     share = f", {per_cent(bath.like)}" if bath.like.known else ""
-    kinds = "" if bath.alike else " (of whatever kind)"
+    kinds = "" if bath.alike else " (of any kind)"
     return f"{out_of(bath.like_bad, bath.like_whole)} in {counted(bath.like_baths, 'bath')}{kinds}{share}"
 
 
