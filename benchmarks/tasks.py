@@ -18,6 +18,7 @@ import numpy as np
 import samples
 
 HORIZON, REPLICATES, AS_OF = 30.0, 1000, "2026-11-20"
+YEAR = ("2025-11-01", "2026-11-01")  # of dips: from, before
 SHOWN_REPLICATES = 10  # of lifelines' refits: the rest are taken to cost the same
 DATES = {"agents": [], "sessions": ["started"], "trays": ["arrived", "cut"], "checks": ["checked"]}
 
@@ -203,11 +204,16 @@ def read_pandas(size: int, folder: str) -> Callable:
 
 
 def tally_ours(size: int, folder: str) -> Callable:
-    """A survival curve of a Parquet log whose checks stay on disk, two million of them held at a time."""
+    """A curve and a year's pests of a Parquet log with both on disk, two million checks held at a time."""
     from afterdip.log.large import open_large
     from afterdip.tally.survival import tally_survival_large
 
-    return lambda: _curve(tally_survival_large(open_large(folder, as_of=AS_OF), rows_at_once=2_000_000))
+    def work() -> list[float]:
+        log = open_large(folder, as_of=AS_OF)
+        curve = _curve(tally_survival_large(log, rows_at_once=2_000_000))
+        return curve + _pests(log.with_pests(since=YEAR[0], until=YEAR[1]))
+
+    return work
 
 
 def tally_whole(size: int, folder: str) -> Callable:
@@ -215,7 +221,20 @@ def tally_whole(size: int, folder: str) -> Callable:
     from afterdip.log import read_log
     from afterdip.tally.survival import tally_survival
 
-    return lambda: _curve(tally_survival(read_log(folder, as_of=AS_OF)))
+    def work() -> list[float]:
+        log = read_log(folder, as_of=AS_OF)
+        return _curve(tally_survival(log)) + _pests(log)
+
+    return work
+
+
+def _pests(log) -> list[float]:
+    import pandas as pd
+
+    from afterdip.tally.removal import tally_pests
+
+    dips = tally_pests(log, since=pd.Timestamp(YEAR[0]), until=pd.Timestamp(YEAR[1])).dips
+    return dips[["found", "removed", "killed", "before", "after"]].sum().tolist()
 
 
 def _curve(tally) -> list[float]:

@@ -11,12 +11,14 @@ import pandas as pd
 import pytest
 from pyarrow import parquet
 
+from afterdip.answers.removal import answer_removal
 from afterdip.errors import DataError
 from afterdip.log import read_log
 from afterdip.log.large import open_large
 from afterdip.removal.bootstrap import times_drawn
 from afterdip.survival.kaplan_meier import kaplan_meier
 from afterdip.survival.rows import label_codes, session_counts
+from afterdip.tally.labour import tally_labour
 from afterdip.tally.removal import tally_pests
 from afterdip.tally.survival import tally_survival, tally_survival_large
 
@@ -96,6 +98,50 @@ def test_checks_left_on_disk_are_refused_as_others_are(farms, tmp_path, column, 
     table.to_parquet(tmp_path / "checks.parquet")
     with pytest.raises(DataError, match=says):
         list(open_large(tmp_path, as_of=AS_OF).parts(rows_at_once=2000))
+
+
+STRETCH = {"since": "2025-11-01", "until": "2026-12-01"}
+
+
+def test_pests_left_on_disk_give_the_same_figures_to_the_last_digit(farms):
+    whole, large = read_log(farms["parquet"], as_of=AS_OF), open_large(farms["parquet"], as_of=AS_OF)
+    part = large.with_pests(**STRETCH)
+    assert 0 < len(part.pests) < len(whole.pests)
+    stretch = {name: pd.Timestamp(day) for name, day in STRETCH.items()}
+    one, two = (tally_pests(log, **stretch) for log in (whole, part))
+    pd.testing.assert_frame_equal(one.dips, two.dips)
+    pd.testing.assert_frame_equal(one.looks, two.looks)
+    pages = [answer_removal(log, month="2026-10", as_of=AS_OF).to_json() for log in (whole, part)]
+    assert json.dumps(pages[0]) == json.dumps(pages[1])
+    months = tuple(map(str, pd.period_range("2025-11", "2026-10", freq="M")))
+    hours = [tally_labour(log, months=months) for log in (whole, large.log)]
+    pd.testing.assert_frame_equal(hours[0].sessions, hours[1].sessions)
+    assert hours[0].carry == hours[1].carry
+
+
+@pytest.mark.parametrize(("column", "value", "says"), [
+    ("alive", -1, r"pests\.parquet, row {row}, column 'alive'"), ("tray", "t-unknown", "row {row}, column 'tray'"),
+    ("tray", None, "row {row}, column 'tray'"), ("stage", "grub", "row {row}, column 'stage'"),
+])  # fmt: skip
+def test_pests_left_on_disk_are_refused_by_file_row_and_column(farms, tmp_path, column, value, says):
+    for file in farms["parquet"].iterdir():
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    table = parquet.read_table(tmp_path / "pests.parquet").to_pandas()
+    row = int(table["counted"].argmax())  # of the last dips
+    table[column] = table[column].astype(object)
+    table.loc[row, column] = value
+    table.to_parquet(tmp_path / "pests.parquet", row_group_size=999)
+    with pytest.raises(DataError, match=says.format(row=row + 2)):
+        open_large(tmp_path, as_of=AS_OF).with_pests(**STRETCH)
+
+
+def test_a_large_log_may_lack_pests_and_labour(farms, tmp_path):
+    for name in ("agents", "sessions", "trays", "checks"):
+        (tmp_path / f"{name}.parquet").write_bytes((farms["parquet"] / f"{name}.parquet").read_bytes())
+    large = open_large(tmp_path, as_of=AS_OF)
+    assert len(large.log.labour) == len(large.with_pests(**STRETCH).pests) == 0
+    with pytest.raises(ValueError, match="as_of must be a date"):
+        large.with_pests(since="soon", until="2026-11-01")
 
 
 def test_a_large_log_needs_its_files(tmp_path):

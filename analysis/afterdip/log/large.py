@@ -1,23 +1,29 @@
-"""Parquet logs larger than memory: agents, sessions and trays are held, checks are read column by column in parts.
+"""Parquet logs larger than memory: checks are read column by column in parts, pests by the dips of a stretch of days.
 
-A part holds every check of some trays, so what is true of a tray (its order of checks, its pieces adding up) can be
-told from one part; the sum over the parts is the whole. The file is read once a part, five of its columns at a time.
+Agents, sessions, trays and labour are held. A part holds every check of some trays, so what is true of a tray (its
+order of checks, its pieces adding up) can be told from one part; the sum over the parts is the whole. The file is read
+once a part, five of its columns at a time. Pests belong to the dip of their tray, so a stretch of dips has all that its
+figures need.
 """
 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
+import hashlib
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from ..errors import DataError
 from .files import RawLog, read_table
 from .memory import give_back
 from .model import Log
+from .parquet_file import read_parquet_where
 from .read import as_of_day
+from .schema import TABLES
 from .settings import read_settings
 from .validate import frames, in_order, validate
 
@@ -25,7 +31,8 @@ ROWS_AT_ONCE = 20_000_000  # of checks in a part: about a gigabyte while they ar
 BATCH_ROWS = 1 << 18
 COUNTS = ("alive", "dead", "detached", "removed")
 SHOWN = 20  # problems worded of one kind
-HELD = ("agents", "sessions", "trays")
+NEEDED = ("agents", "sessions", "trays")
+HELD = (*NEEDED, "labour")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +53,34 @@ class CheckPart:
 
 @dataclass(frozen=True, slots=True)
 class LargeLog:
-    """A log whose checks stay on disk. `log`: all but checks, pests and labour, which are empty in it."""
+    """A log whose checks and pests stay on disk. `log`: all the others; these two are empty in it."""
 
     log: Log
-    checks: Path
+    folder: Path
     as_of: np.datetime64
+
+    @property
+    def checks(self) -> Path:
+        """The file of the checks."""
+        return self.folder / "checks.parquet"
+
+    def with_pests(self, *, since: datetime.date | str, until: datetime.date | str) -> Log:
+        """Return `log` with the pests of the dips from `since` on and before `until` (ISO text or dates).
+
+        `tally_pests`, `tally_strengths` and what else counts the pests of such a stretch give the whole log's figures.
+        Raises DataError with every problem of these rows, as `read_log` does, ValueError for what is no date.
+        """
+        first, end = as_of_day(since), as_of_day(until)
+        dates = self.log.sessions.set_index("session")["date"]
+        of_trays = self.log.trays["session"].map(dates)
+        other = pd.Index(self.log.trays["tray"][~of_trays.between(first, end, inclusive="left")])
+        raw = _held(self.folder)
+        file = self.folder / "pests.parquet"
+        if file.is_file():
+            with file.open("rb") as opened:
+                digest = hashlib.file_digest(opened, "sha256").hexdigest()
+            raw.keep("pests", file.name, digest, lambda: read_parquet_where(TABLES["pests"], file, _not_of(other)))
+        return _valid(raw, pd.Timestamp(self.as_of))
 
     def parts(self, *, rows_at_once: int = ROWS_AT_ONCE) -> Iterator[CheckPart]:
         """Read the checks in parts of about so many rows; raises DataError with the problems of the first bad part.
@@ -112,28 +142,54 @@ class LargeLog:
 
 
 def open_large(path: str | Path, *, as_of: datetime.date | str) -> LargeLog:
-    """Return the Parquet log in a folder, its checks left on disk; what is held is validated as by `read_log`.
+    """Return the Parquet log in a folder, checks and pests left on disk; what is held is validated as by `read_log`.
 
-    Raises DataError with every problem of agents, sessions, trays and settings, ValueError for an `as_of` that is no
-    date. Pests and labour are not looked at: `afterdip check` reads a farm's log whole.
+    Raises DataError with every problem of agents, sessions, trays, labour and settings, ValueError for an `as_of` that
+    is no date. Checks and pests are validated when they are read; warnings are `afterdip check`'s, which reads a log
+    whole.
     """
     path, day = Path(path), as_of_day(as_of)
-    if absent := [name for name in (*HELD, "checks") if not (path / f"{name}.parquet").is_file()]:
+    if absent := [name for name in (*NEEDED, "checks") if not (path / f"{name}.parquet").is_file()]:
         raise DataError(f"{path.name}: a file {name}.parquet, got none" for name in absent)
+    return LargeLog(_valid(_held(path), day), path, np.datetime64(day, "D"))
+
+
+def _held(path: Path) -> RawLog:
     raw = RawLog()
     for name in HELD:
-        read_table(raw, name, path / f"{name}.parquet")
+        if (file := path / f"{name}.parquet").is_file():
+            read_table(raw, name, file)
     if (path / "farm.toml").is_file():
         raw.farm_toml = ("farm.toml", (path / "farm.toml").read_bytes())
+    return raw
+
+
+def _valid(raw: RawLog, as_of: pd.Timestamp) -> Log:
     settings, about_settings, _ = read_settings(raw)
-    tables, of_cells = validate(raw, day)
+    tables, of_cells = validate(raw, as_of)
     found = [p for p in (*raw.problems, *about_settings, *of_cells) if p.kind == "error"]
     if found:
         raise DataError(str(p) for p in in_order(found, [table.file for table in tables.values()]))
     log = Log(**frames(tables), settings=settings, warnings=(), files=tuple(raw.files))
-    del tables, raw
     give_back()
-    return LargeLog(log, path / "checks.parquet", np.datetime64(day, "D"))
+    return log
+
+
+def _not_of(trays: pd.Index) -> Callable:
+    """Return what chooses the rows of a batch that are of none of these trays; unknown trays are for the rules."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    keys = pa.array(trays.to_numpy(object), pa.string())
+
+    def chosen(batch) -> np.ndarray:
+        if "tray" not in batch.schema.names:
+            return np.ones(batch.num_rows, dtype=bool)
+        tray = batch.column("tray").dictionary_encode()
+        known = pc.is_in(tray.dictionary.cast(pa.string()), value_set=keys).to_numpy(zero_copy_only=False)
+        return ~np.append(known, False)[tray.indices.fill_null(len(known)).to_numpy()]
+
+    return chosen
 
 
 def _dip_days(log: Log) -> np.ndarray:
