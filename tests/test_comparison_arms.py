@@ -200,7 +200,7 @@ def test_a_stronger_bath_that_costs_corals_and_kills_no_more_is_found(tmp_path):
     page = page_of(log)
     assert (page.pair.judged.first, page.pair.judged.second) == ("IOD at 100 mg/L", "IOD at 200 mg/L")
     assert page.pair.judged.verdict.word == "first"
-    assert "Sicker corals are often given the weaker bath" in tables.verdict_sentence(page.pair)
+    assert "Sicker corals often get the weaker bath" in tables.verdict_sentence(page.pair)
     assert tables.pairs_table(page).rows[0][:2] == ("IOD at 100 mg/L – at 200 mg/L", "IOD at 100 mg/L")
     assert "Sicker corals" in tables.pairs_table(page).note.replace("sicker", "Sicker")
     dealt = replace(page.pair, randomised=page.pair.sessions)
@@ -229,8 +229,8 @@ def test_an_agents_name_takes_its_strengths_together_and_says_so(two):
     assert strengths_sentence(whole).startswith("An agent's strengths are taken together here")
     apart = answer_comparison(two[1], first="IOD at 200 mg/L", second="OIL", as_of=AS_OF)
     assert strengths_sentence(apart) == "At other or unknown strengths, and not compared here: 25 sessions of IOD."
-    assert "asks it of each kind" in tables.targets_sentence(apart)
-    assert "asks it of each kind" not in tables.targets_sentence(whole)
+    assert "takes each kind by itself" in tables.targets_sentence(apart)
+    assert "takes each kind by itself" not in tables.targets_sentence(whole)
     both = answer_comparison(two[1], first="IOD at 100 mg/L", second="IOD at 200 mg/L", as_of=AS_OF)
     assert strengths_sentence(both) == "At other or unknown strengths, and not compared here: 5 sessions of IOD."
     assert handling_table(both).columns == ("", "IOD at 100 mg/L", "IOD at 200 mg/L")
@@ -238,11 +238,11 @@ def test_an_agents_name_takes_its_strengths_together_and_says_so(two):
 
 def test_the_page_says_what_is_apart_and_what_is_left_out(page):
     assert arms_sentence(page) == (
-        "The strengths of IOD are judged apart, those used in 12 sessions or more, at the minutes as used. "
-        "Left out, being used less often: IOD at 400 mg/L (5 sessions)."
+        "Judged at each strength used in 12 sessions or more, whatever the minutes: IOD. "
+        "Left out, used less often: IOD at 400 mg/L (5 sessions)."
     )
     found = json.loads(json.dumps(page.to_json(), allow_nan=False))
-    assert "5 sessions of IOD are in no pair: at strengths used in fewer than 12 sessions." in found["trust"]
+    assert "5 sessions of IOD are in no pair: the strength was used in fewer than 12 sessions." in found["trust"]
     assert found["strengths_left_out"][0]["strength"]["median"] == 400.0
     pair = next(p for p in found["pairs"] if p["first"] == "IOD at 100 mg/L" and p["second"] == "OIL")
     assert [arm["agent"] for arm in pair["arms"]] == ["IOD", "OIL"]
@@ -278,7 +278,7 @@ def test_a_drift_and_a_free_choice_are_taken_together_with_the_words(tmp_path):
     for n, amounts in enumerate((np.geomspace(10, 20, 30), free)):
         page = page_of(farm(tmp_path / str(n), ("IOD", list(amounts), 30, 1, 5), ("OIL", 20, 30, 1, 9)))
         assert [p.agent for p in page.agents] == ["IOD", "OIL"]
-        assert arms_sentence(page).startswith("Taken together are the strengths of IOD: they run into one another")
+        assert arms_sentence(page).startswith("Judged over all strengths together, as they run into one another")
         assert "An agent's strengths are taken together here" in tables.fairness_sentence(page.pair)
 
 

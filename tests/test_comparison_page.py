@@ -346,9 +346,9 @@ def test_odds_by_hand(tmp_path):
     ("basis", "words"),
     [
         ("label", None),
-        ("vet order", "that order says"),
+        ("vet order", "that order rules"),
         ("off label", "used off label: this is no advice to use it"),
-        ("", "no authority for"),
+        ("", "does not say on what authority"),
     ],
 )
 def test_a_better_agent_is_not_thereby_advised(tmp_path, basis, words):

@@ -134,7 +134,7 @@ def test_flat_data_get_open_limits_not_wild_ones():
     assert not curve.refusal
     found = concentration_at(curve)
     assert (found.low, found.high) == (None, None)
-    assert "uncertainly" in found.reason
+    assert "too uncertain" in found.reason
     assert ratio_limits(1.0, 0.1, 1.0, 0.0, 1.0, 2.0)[:2] == (None, None)
 
 

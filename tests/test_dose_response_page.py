@@ -162,15 +162,15 @@ def test_a_lone_jump_in_strength_is_left_out_and_named(demo_log, answer):
     assert answer.doubted[0] in trust_sentence(answer)
 
 
-def test_observational_unless_every_session_was_dealt_by_lot(demo_log, answer):
-    assert trust_sentence(answer).startswith("Observational")
+def test_not_randomised_unless_every_session_was_dealt_by_lot(demo_log, answer):
+    assert trust_sentence(answer).startswith("Not randomised")
     by_agent = {b.agent: b.randomised for b in answer.baths}
     assert by_agent["salt-step"]
     assert not by_agent["oil-drip"]
     drawn = replace(answer, baths=tuple(replace(b, randomised=True) for b in answer.baths))
     assert trust_sentence(drawn).startswith("Every session used was randomised.")
     kinds = {row[0]: row[-1] for row in window_table(answer).rows}
-    assert (kinds["salt-step"], kinds["oil-drip"]) == ("randomised", "observational")
+    assert (kinds["salt-step"], kinds["oil-drip"]) == ("randomised", "not randomised")
 
 
 def test_numbers_on_the_page_are_those_of_results(answer):

@@ -193,9 +193,9 @@ def _trust(page: ComparisonPage) -> list[str]:
         told.append(f"Only the {AGENTS_PAIRED} most used {of} are compared in pairs; {page.unpaired} others are not.")
     if out := sum(left.sessions for left in page.left_out):
         agents = and_so_on(sorted({left.agent for left in page.left_out}))
-        unknown = ", or not known" if any(left.strength is None for left in page.left_out) else ""
+        unknown = " or is not known" if any(left.strength is None for left in page.left_out) else ""
         told.append(
-            f"{counted(out, 'session')} of {agents} {'is' if out == 1 else 'are'} in no pair: at strengths used in "
+            f"{counted(out, 'session')} of {agents} {'is' if out == 1 else 'are'} in no pair: the strength was used in "
             f"fewer than {OFTEN} sessions{unknown}."
         )
     return told

@@ -14,7 +14,7 @@ from .links import LINKS, Floats
 
 METHODS = ("fieller", "delta")
 _NO_SPARE = "no session is left over to judge the scatter between sessions by"
-_OPEN = "response rises too uncertainly with strength for this strength to have limits"
+_OPEN = "the curve is too uncertain here"
 _BASIS_WORDS = {
     "session": "session-level", "heterogeneity": "heterogeneity factor", "binomial": "binomial, pieces independent",
 }  # fmt: skip

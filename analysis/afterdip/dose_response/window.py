@@ -95,7 +95,7 @@ def _why_empty(
     if np.isnan(high).all():
         return f"loss over sham cannot be told: {loss.refusal or 'too few sessions'}"
     if not (low >= target).any():
-        return f"no strength tried surely kills enough: the lower limit of kill gets to {100 * np.nanmax(low):.0f} %"
+        return f"no strength tried surely kills enough: the lower limit of kill reaches {100 * np.nanmax(low):.0f} %"
     if not (high <= limit).any():
         least = 100 * np.nanmin(high)
         return f"no strength tried surely spares enough: the upper limit of loss over sham stays at {least:.0f} %"

@@ -25,7 +25,7 @@ def verdict_sentence(answer: ComparisonAnswer | None) -> str:
     lead = {
         "first": f"Verdict: {j.first} did better than {j.second}",
         "second": f"Verdict: {j.second} did better than {j.first}",
-        "equivalent": f"Verdict: equivalent. {j.first} and {j.second} differ by less than matters to the farm",
+        "equivalent": f"Verdict: equivalent. {j.first} and {j.second} differ by too little to matter to the farm",
         "undecided": f"Verdict: undecided between {j.first} and {j.second}",
     }[j.verdict.word]
     kill = _outcome(j, j.verdict.kill, j.kill.adjusted.difference, "kills more", "kill")
@@ -38,8 +38,8 @@ def _gentler(answer: ComparisonAnswer) -> str:
     if not answer.judged.one_agent or sum(answer.randomised) == sum(answer.sessions):
         return ""
     return (
-        " Sicker corals are often given the weaker bath: like is compared with like as far as the log tells, and what "
-        "it does not record may still differ."
+        " Sicker corals often get the weaker bath. Like is compared with like as far as the log tells; what it does "
+        "not record may still differ."
     )
 
 
@@ -51,9 +51,9 @@ def _authority(answer: ComparisonAnswer) -> str:
     row = answer.handling[better]
     words = {
         "label": "",
-        "vet order": f" {row.agent} is used on a veterinarian's order: that order says what it may be used on.",
+        "vet order": f" {row.agent} is used on a veterinarian's order, and that order rules.",
         "off label": f" {row.agent} is recorded as used off label: this is no advice to use it.",
-    }.get(row.basis, f" The log names no authority for {row.agent}: this is no advice to use it.")
+    }.get(row.basis, f" The log does not say on what authority {row.agent} is used: this is no advice to use it.")
     return words + (f" It is not for: {row.not_for}." if row.not_for else "")
 
 
@@ -62,13 +62,13 @@ def _outcome(j: Judgement, found: Finding, gap, better: str, name: str) -> str:
     if not found.known:
         return f"{name} cannot be compared ({gap.reason})"
     if found.alike:
-        said = f"{name} differs by less than matters"
+        said = f"{name} differs by too little to matter"
     elif found.first_better or found.second_better:
         said = f"{j.first if found.first_better else j.second} {better}"
     elif found.first_not_worse or found.second_not_worse:
-        said = f"in {name} {j.first if found.first_not_worse else j.second} is not worse by as much as matters"
+        said = f"on {name}, {j.first if found.first_not_worse else j.second} is not worse by enough to matter"
     else:
-        said = f"{name} cannot be told apart"
+        said = f"on {name}, the two cannot be told apart"
     return f"{said}, {points(gap)}"
 
 
@@ -77,15 +77,15 @@ def targets_sentence(answer: ComparisonAnswer | None) -> str:
     if answer is None:
         return ""
     parts = []
-    words = {"yes": "meets", "no": "misses", "not shown": "is not shown to meet"}
+    words = {"yes": "met", "no": "missed", "not shown": "open"}
     for name, agent in (("first", answer.judged.first), ("second", answer.judged.second)):
         kill, loss = answer.targets[name]["kill"], answer.targets[name]["loss"]
-        parts.append(f"{agent} {words[kill]} the kill target and {words[loss]} the loss target")
+        parts.append(f"{agent}: kill {words[kill]}, loss {words[loss]}")
     kill, loss = (digits(100 * x, 1).removesuffix(".0") for x in (answer.target_kill, answer.target_loss))
-    said = f"Against the farm's targets (kill at least {kill} %, loss over sham at most {loss} %), {'; '.join(parts)}."
+    said = f"The farm's targets are kill at least {kill} % and loss over sham at most {loss} %. {'. '.join(parts)}."
     if all(arm.strength is None for arm in answer.judged.arms):
         return said
-    return f"{said} That is over all pests and corals both had; the page on strength asks it of each kind."
+    return f"{said} This is over all pests and corals both had; the page on strength takes each kind by itself."
 
 
 def needed_sentence(answer: ComparisonAnswer | None) -> str:
@@ -104,9 +104,9 @@ def needed_sentence(answer: ComparisonAnswer | None) -> str:
     margins = f"{_margin(answer.margins.kill)} in kill or {_margin(answer.margins.loss)} in loss"
     assumed = f"; correlation within sessions is assumed for {' and '.join(n.assumed)}" if n.assumed else ""
     return (
-        f"To settle a difference of {margins}, about {count(n.total)} sessions with like pieces per agent: "
+        f"Settling a difference of {margins} takes about {count(n.total)} sessions with like pieces per agent: "
         f"{count(n.still(n.have_first))} more of {j.first}, {count(n.still(n.have_second))} more of {j.second} "
-        f"(four times in five{assumed}). A larger difference shows sooner."
+        f"(enough four times in five{assumed}). A larger difference shows sooner."
     )
 
 
@@ -134,10 +134,10 @@ def fairness_sentence(answer: ComparisonAnswer | None) -> str:
     )
     unlike = left["pieces_only_first_had_the_like_of"] + left["pieces_only_second_had_the_like_of"]
     return (
-        f"{lot}. Left out: {count(unlike)} pieces of which only {j.first} or only {j.second} had the like; "
+        f"{lot}. Left out: {count(unlike)} pieces of a kind that only {j.first} or only {j.second} had; "
         f"{count(left['trays_never_checked'])} trays never checked (unknown, not alive); "
-        f"{count(left['trays_of_re_dips'])} trays of re-dips, whose pieces count under their first dip; "
-        f"{count(left['pest_counts_without_bath_or_pieces'])} pest counts that lack bath or pieces.{_pooled(answer)}"
+        f"{count(left['trays_of_re_dips'])} re-dip trays, whose pieces count under their first dip; "
+        f"{count(left['pest_counts_without_bath_or_pieces'])} pest counts without bath or pieces.{_pooled(answer)}"
     )
 
 
@@ -158,10 +158,10 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
             counted = f"{count(gap.pests)} pests" if name == "kill" else f"{count(gap.pieces)} pieces"
             rows.append((f"{name}, {how}", per_cent(d.first), per_cent(d.second), points(gap), sessions, counted))
     note = (
-        f"Differences are {j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits with "
-        f"the session as the unit. Loss: {j.loss.outcome}. Kill: {j.kill.outcome}; eggs are not in it. Like with like: "
-        "within coral group, condition and origin (pests: kind, stage, coral group, condition, first dip or re-dip), "
-        "over the mix that both agents had; the verdict rests on this row."
+        f"{j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits by session. Loss: "
+        f"{j.loss.outcome}. Kill: {j.kill.outcome}, eggs left out. Like with like: within coral group, condition and "
+        "origin (pests: kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had; "
+        "the verdict rests on this row."
     )
     columns = ("", j.first, j.second, "difference", "sessions", "counted")
     return Table(f"{j.first} beside {j.second}", columns, tuple(rows), note)
@@ -180,7 +180,7 @@ def balance_table(answer: ComparisonAnswer | None) -> Table:
         )
         for row in answer.balance
     )
-    note = "Pieces at their first dip, and their share of all the agent got. Where shares differ, trust like with like."
+    note = "Pieces at their first dip, and their share of the agent's total. Where shares differ, trust like with like."
     return Table("Who got which", ("", j.first, j.second), rows, note)
 
 
@@ -193,7 +193,7 @@ def groups_table(answer: ComparisonAnswer | None) -> Table:
         (g.coral_group, points(g.kill.adjusted.difference), points(g.loss.adjusted.difference))
         for g in answer.groups
     )
-    note = f"{j.first} minus {j.second}, like with like, {answer.confidence_level:.0%} limits, the session as the unit."
+    note = f"{j.first} minus {j.second}, like with like, {answer.confidence_level:.0%} limits by session."
     return Table("By coral group", ("", "difference in kill", "difference in loss"), rows, note)
 
 
@@ -211,16 +211,16 @@ def pairs_table(page: ComparisonPage) -> Table:
     )
     of = "agents and strengths" if page.apart else "agents"
     note = (
-        f"First named minus second, like with like, {page.confidence_level:.0%} limits, the session as the unit. "
-        f"Better is said only at {digits(100 * page.superior_level, 2)}\u00a0%{_able(page)} alike in truth, any false "
-        "verdict on this page has at most a chance of 1 in 20. Sessions needed: per agent, with like pieces, to settle "
+        f"First minus second, like with like, {page.confidence_level:.0%} limits by session. "
+        f"Better is said only at {digits(100 * page.superior_level, 2)}\u00a0%{_able(page)} alike in truth, the page "
+        "has at most a 1 in 20 chance of any false verdict. Sessions needed: per agent, with like pieces, to settle "
         "a difference as small as the farm's margin; a larger one needs fewer. Kill against loss: "
-        "one kills more, the other loses fewer pieces, and more sessions will not settle it."
+        "one kills more, the other loses fewer pieces; more sessions will not settle it."
     )
     if joined(page):
         note += (
-            " Two strengths of one agent: sicker corals are often given the weaker bath, and what the log does not "
-            "record may still differ."
+            " Two strengths of one agent: sicker corals often get the weaker bath, and what the log does not record "
+            "may still differ."
         )
     if page.unpaired:
         note += f" {of.capitalize()} with fewer sessions than these are left out: {count(page.unpaired)}."
@@ -255,7 +255,7 @@ def joined(page: ComparisonPage) -> bool:
 
 def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
-    level = f"{page.confidence_level:.0%} limits, the session as the unit"
+    level = f"{page.confidence_level:.0%} limits by session"
     best = [p.agent for p in page.agents if p.unbeaten]
     plane = "; ".join(f"{p.agent} kill {per_cent(p.kill)}, loss {per_cent(p.loss)}" for p in page.agents)
     by_strength = " or strength" if page.apart else ""
@@ -265,7 +265,7 @@ def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
             "alt": f"Kill against loss, one point per agent{by_strength}: {plane or 'no agents'}.",
             "caption": f"Kill and loss by day {page.horizon_days} of each agent{by_strength} over all its pieces; "
             f"bars: {level}. {lines}"
-            f"Nothing beats on both: {', '.join(best) or 'cannot say'} (ringed; by the points, no verdict). "
+            f"Ringed, none beats them on both: {', '.join(best) or 'cannot say'} (by the points, not a verdict). "
             "Agents met different corals: the pairs below compare like with like.",
         },
     }

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 def models_table(answer: ComparisonAnswer | None) -> Table:
     """Set the standardised difference beside a regression's and beside the odds ratio of a model of sessions."""
     if answer is None:
-        return Table("Asked of other models", ("",), (), NONE)
+        return Table("By other models", ("",), (), NONE)
     j = answer.judged
     rows = tuple(
         (name, points(both.adjusted.difference), points(both.logistic), number(odds, 2))
@@ -23,12 +23,12 @@ def models_table(answer: ComparisonAnswer | None) -> Table:
         )
     )
     note = (
-        f"{answer.confidence_level:.0%} limits, the session as the unit. Like with like decides; the others only "
-        f"support or question it. Regression: {j.first} minus {j.second} over all pieces or pests, the same kinds "
-        "adding up, so that those which only one agent had are kept. Odds ratio: the odds that a pest is not killed, "
-        f"or that a piece dies, with {j.first} over those with {j.second}, when every session has a level of its own; "
-        f"1 is no difference, below 1 speaks for {j.first}. It is about a piece in one bath and not about all pieces "
-        "together: the more baths differ, the further it lies from 1."
+        f"{answer.confidence_level:.0%} limits by session. Like with like decides; the others support or question it. "
+        f"Regression: {j.first} minus {j.second} over all pieces or pests, the effects of their kinds adding up, so "
+        "that kinds only one agent had are kept. Odds ratio: the odds that a pest is not killed, or that a piece dies, "
+        f"with {j.first} over those with {j.second}, each session with a level of its own; 1 is no difference, below 1 "
+        f"favours {j.first}. It speaks of a piece in one bath, not of all pieces together: the more baths differ, the "
+        "further it lies from 1."
     )
     columns = ("", "like with like", "by regression", "odds ratio")
-    return Table("Asked of other models", columns, rows, note)
+    return Table("By other models", columns, rows, note)

@@ -35,7 +35,7 @@ def windows_sentence(answer: DoseResponseAnswer) -> str:
     held = [w for w in answer.windows if w.window.low is not None]
     kill, loss = 100 * answer.kill_target, 100 * answer.loss_limit
     aim = (
-        f"kills at least {kill:g} % of the pests and costs at most {loss:g} % of the corals over the sham within "
+        f"kills at least {kill:g} % of the pests and costs at most {loss:g} % of the corals over sham within "
         f"{answer.horizon_days} days"
     )
     if not answer.windows:
@@ -52,7 +52,7 @@ def windows_sentence(answer: DoseResponseAnswer) -> str:
 def trust_sentence(answer: DoseResponseAnswer) -> str:
     """Return what kind of evidence this is, and what was left out."""
     drawn = [b.agent for b in answer.baths if b.randomised]
-    kind = "Observational: strength was chosen, not dealt by lot, so sicker corals may have had the gentler baths"
+    kind = "Not randomised: strength was chosen, not dealt by lot, so sicker corals may have had the gentler baths"
     kind += f" (only {', '.join(drawn)} was randomised throughout)." if drawn else "."
     if answer.baths and len(drawn) == len(answer.baths):
         kind = "Every session used was randomised."
@@ -84,7 +84,7 @@ def window_table(answer: DoseResponseAnswer) -> Table:
         (
             cell.baths.agent, f"{cell.pest}, {cell.stage}", cell.coral_group, _window(cell), _hoped(cell),
             cell.baths.exposure, count(cell.kill.curve.dosed_sessions), count(cell.kill.curve.counts()["pests"]),
-            count(cell.loss.curve.counts()["pieces"]), "randomised" if cell.baths.randomised else "observational",
+            count(cell.loss.curve.counts()["pieces"]), "randomised" if cell.baths.randomised else "not randomised",
         )
         for cell in answer.windows
     )  # fmt: skip
@@ -95,8 +95,8 @@ def window_table(answer: DoseResponseAnswer) -> Table:
         rows,
         note=f"Surely: the lower {100 * answer.confidence_level:g} % limit of kill is at least "
         f"{100 * answer.kill_target:g} % and the upper limit of loss over sham at most {100 * answer.loss_limit:g} %, "
-        "at session level, within the strengths tried. Eggs are left out: they survive dips. A record of what was "
-        "done, not advice: the label and the safety data sheet rule.",
+        "by session, within the strengths tried. Eggs are left out: they survive dips. A record of what was done, not "
+        "advice: label and safety data sheet rule.",
     )  # fmt: skip
 
 
@@ -136,12 +136,12 @@ def curve_table(answer: DoseResponseAnswer, cells: Sequence[CurveCell], *, capti
         ))  # fmt: skip
     single = sorted({c.baths.agent for c in cells} - {row[0] for row in rows})
     alone = f" Used at one strength only: {', '.join(single)}." if single else ""
-    what = "pests dead" if kill else f"corals dead by day {answer.horizon_days}"
+    what = "the pests are dead" if kill else f"the corals are dead by day {answer.horizon_days}"
     return Table(
         caption, tuple(heads), tuple(rows),
-        note=f"LC: concentration in the bath at which so many per cent of {what} beyond what the sham shows, at the "
-        f"exposure given, with {100 * answer.confidence_level:g} % limits at session level (Fieller). Never read "
-        f"outside the strengths tried.{alone}",
+        note=f"LC: strength of the bath at which so many per cent of {what}, beyond what the sham shows, at the "
+        f"minutes given; {100 * answer.confidence_level:g} % limits by session (Fieller), never outside the strengths "
+        f"tried.{alone}",
     )  # fmt: skip
 
 
@@ -156,7 +156,7 @@ def links_sentence(answer: DoseResponseAnswer) -> str:
         return "No kill curve gives an LC50 under all three shapes (logit, probit, complementary log-log)."
     fold, name = max(folds)
     return (
-        "The curves are logit curves. Under a probit or complementary log-log shape the LC50 of kill moves by at most "
+        "With another shape of curve (probit or complementary log-log, not logit) the LC50 of kill moves by at most "
         f"{100 * (fold - 1):.0f} % ({name}), over {count(len(folds))} curves."
     )
 
@@ -176,7 +176,7 @@ def minutes_table(answer: DoseResponseAnswer) -> Table:
         "Strength against minutes",
         ("Agent", "Pest", "Sessions", "n of strength^n × minutes", "LC50 by exposure", "Baths that surely do both"),
         rows,
-        note="n above 1: strength counts more than time. n is not identified where the limits are open.",
+        note="n above 1: strength counts more than minutes. Where its limits are open, n cannot be told.",
     )
 
 
@@ -210,8 +210,8 @@ def strength_captions(answer: DoseResponseAnswer) -> dict[str, dict[str, str]]:
     windows = {
         "alt": f"Pests killed and corals lost over sham against concentration. {lines or none}",
         "caption": f"{answer.window_months} months to {answer.month}, {count(sessions)} sessions with an agent. "
-        f"Bands: {level} limits at session level, only over strengths tried; bars where sessions bear no curve. A dot "
-        "is a session, larger with more counted; the sham stands apart on the left. Dashed: the farm's targets. "
+        f"Bands: {level} limits by session, only over strengths tried; bars where no curve can be drawn. Dots: "
+        "sessions, larger with more counted; the sham stands apart on the left. Dashed: the farm's targets. "
         "Shaded: strengths that surely do both.",
     }  # fmt: skip
     shown = next((cell for cell in answer.minutes if not cell.map.reason), None)

@@ -26,8 +26,8 @@ def strengths_sentence(answer: ComparisonAnswer) -> str:
     if varied := [row for row in answer.handling if row.varied and row.name == row.agent]:
         used = "; ".join(f"{row.agent} {_strengths(row)}" for row in varied)
         parts.append(
-            f"An agent's strengths are taken together here (lowest – median – highest: {used}): a verdict is of the "
-            "strengths as used, and of no one of them. The page on strength and the working window sets them apart."
+            f"An agent's strengths are taken together here (lowest – median – highest: {used}): the verdict is "
+            "about the strengths as used, not about any one of them. The page on strength takes them apart."
         )
     first, second = answer.handling
     left = {row.agent: row.elsewhere for row in answer.handling}
@@ -44,15 +44,14 @@ def arms_sentence(page: ComparisonPage) -> str:
     if page.apart:
         agents = and_so_on(list(dict.fromkeys(arm.agent for arm in page.apart)))
         parts.append(
-            f"The strengths of {agents} are judged apart, those used in {OFTEN} sessions or more, at the minutes as "
-            "used."
+            f"Judged at each strength used in {OFTEN} sessions or more, whatever the minutes: {agents}."
         )
     if page.left_out:
-        parts.append(f"Left out, being used less often: {'; '.join(_left_out(page.left_out))}.")
+        parts.append(f"Left out, used less often: {'; '.join(_left_out(page.left_out))}.")
     if mixed := [point.agent for point in page.agents if point.arm.mixed]:
         parts.append(
-            f"Taken together are the strengths of {and_so_on(mixed)}: they run into one another, or none was used in "
-            f"{OFTEN} sessions."
+            f"Judged over all strengths together, as they run into one another or none has {OFTEN} sessions: "
+            f"{and_so_on(mixed)}."
         )
     return " ".join(parts)
 
