@@ -90,9 +90,11 @@ def test_the_reader_s_own_files_stay(tmp_path, exchange):
     assert (out / "notes" / "a.txt").read_text() == "mine"
 
 
-@pytest.mark.parametrize("content", ["thesis.doc", "results.json"])
-def test_a_folder_that_is_no_report_is_refused(tmp_path, content):
-    (tmp_path / content).write_text("[]")
+@pytest.mark.parametrize(
+    ("content", "text"), [("thesis.doc", "[]"), ("results.json", "[]"), ("results.json", "[" * 9**6)]
+)
+def test_a_folder_that_is_no_report_is_refused(tmp_path, content, text):
+    (tmp_path / content).write_text(text)
     with pytest.raises(FolderError, match="holds files but no report"), new_report(tmp_path):
         pytest.fail("it began")
     assert [p.name for p in tmp_path.iterdir()] == [content]

@@ -10,6 +10,7 @@ import pandas as pd
 from afterdip.answers.last_actions import LastActions
 from afterdip.answers.last_quality import answer_last_quality
 from afterdip.answers.monitoring import MonitoringAnswer, answer_monitoring
+from afterdip.answers.past import NO_EARLIER, Earlier, PastAnswer, answer_past, past_trust
 from afterdip.answers.period import Period, period_of
 from afterdip.answers.quality_actions import actions
 from afterdip.answers.quality_advice import advice_for, rank, words_of
@@ -99,7 +100,7 @@ class Recorded:
 class QualityAnswer:
     """The page on log quality and the watch. `weeks`: the Mondays of `recorded`; `unwritten`: re-dipped pieces that no
     check of their earlier tray shows as taken out, over the window; `last`: what became of last month's list;
-    `looks_due`: tally_looks_due's on `as_of`.
+    `looks_due`: tally_looks_due's on `as_of`; `past`: what was changed since an earlier report.
     """  # fmt: skip
 
     month: str
@@ -119,6 +120,7 @@ class QualityAnswer:
     watch: MonitoringAnswer
     last: LastActions
     looks_due: pd.DataFrame
+    past: PastAnswer
 
     def to_json(self) -> dict:
         """Return the part of results.json that belongs to log quality and the watch."""
@@ -133,12 +135,18 @@ class QualityAnswer:
             "watch": self.watch.to_json(),
             "actions": actions(self),
             "last_actions": self.last.to_json(),
+            "past": self.past.to_json(),
             "trust": trust(self),
         }
 
 
-def answer_quality(log: Log, *, month: str, as_of: str, window_months: int = 12) -> QualityAnswer:
-    """Return the log's audit for the month and the watch over the window of months ending with it."""
+def answer_quality(
+    log: Log, *, month: str, as_of: str, window_months: int = 12, earlier: Earlier = NO_EARLIER
+) -> QualityAnswer:
+    """Return the log's audit for the month and the watch over the window of months ending with it.
+
+    `earlier`: what last month's report says of the log's rows.
+    """
     period, survival = period_of(month, window_months=window_months), tally_survival(log)
     records, hazards, moves = tally_records(log), tally_hazards(log), moves_not_written(log)
     this = records[period.in_month(records["date"])]
@@ -164,6 +172,7 @@ def answer_quality(log: Log, *, month: str, as_of: str, window_months: int = 12)
         watch=watch,
         last=answer_last_quality(log, hazards, watch, **asked),
         looks_due=tally_looks_due(log, on=as_of, since=period.month_start),
+        past=answer_past(log, earlier, as_of=as_of),
     )  # fmt: skip
 
 
@@ -176,7 +185,7 @@ def trust(answer: QualityAnswer) -> list[str]:
         out.append(f"{abs(answer.pieces_window.balance)} pieces do not add up from dip to last check.")
     if answer.unwritten:
         out.append(f"{answer.unwritten} re-dipped pieces were not written down as taken out of their earlier tray.")
-    return out
+    return [*out, *past_trust(answer.past)]
 
 
 def _dated(log: Log, period: Period, month: str) -> pd.DataFrame:

@@ -63,6 +63,7 @@ def write_report(
     PDF can be made. Whatever happens, `out` holds either the new report whole or what it held before.
     """
     from afterdip.log import read_log
+    from afterdip.report.earlier import last_report
     from afterdip.report.results import unchanged
     from afterdip.report.run import run_notebooks
 
@@ -72,8 +73,9 @@ def write_report(
         raise FolderError(f"{out} lies in the log, which is never written to; choose another folder with --out")
     check_folder(out)
     parameters = {"log": str(log_path), "month": month, "as_of": as_of, **more}
+    where_asked = {"last_report": last_report(out, month)}
     with new_report(out) as folder:
-        nodes = run_notebooks(notebooks, parameters, jobs=jobs, done=done)
+        nodes = run_notebooks(notebooks, parameters, jobs=jobs, done=done, where_asked=where_asked)
         unchanged(log, read_log(log_path, as_of=as_of))
         results = _write_files(folder, log, list(zip(notebooks, nodes, strict=True)), parameters)
         if paper:

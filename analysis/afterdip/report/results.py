@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 ANSWER = "application/vnd.afterdip.answer+json"
 _PLACE_IN_LIST = re.compile(r"(?<=\.)\d+(?=[.:])|(?<=\[)\d+(?=\])")
+PATHS = ("log", "last_report")  # parameters that say where files lay on one machine
 SCHEMA = Path(__file__).with_name("results.schema.json")
 FAULTS_SHOWN, FAULT_LENGTH = 5, 200  # kinds of fault, characters of each
 
@@ -36,16 +37,16 @@ def collect(
 ) -> dict:
     """Return the document: where the numbers come from, and each page's recorded answers under their names.
 
-    `parameters`: those given to every page; `log` among them is left out, for a path says where a file lay on one
-    machine, while the files' names and SHA-256 say which they were. Raises ValueError if two answers share a name.
+    `parameters`: those given to every page. PATHS are left out, for a path says where a file lay on one machine, while
+    the files' names and SHA-256 say which they were. Raises ValueError if two answers share a name.
     """
-    given = {name: value for name, value in parameters.items() if name != "log"}
+    given = {name: value for name, value in parameters.items() if name not in PATHS}
     document = {
         "month": month,
         "as_of": as_of,
         "version": __version__,
         "pages": [{"name": n.name, "title": n.title, "file": f"{n.name}.html"} for n, _ in pages],
-        "parameters": {n.name: {k: v for k, v in n.defaults.items() if k != "log"} | given for n, _ in pages},
+        "parameters": {n.name: {k: v for k, v in n.defaults.items() if k not in PATHS} | given for n, _ in pages},
         "log": {"files": [asdict(file) for file in log.files]},
         "settings": asdict(log.settings),
         "warnings": [asdict(warning) for warning in log.warnings],

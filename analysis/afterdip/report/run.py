@@ -20,6 +20,7 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from afterdip.report.locks import scratch
@@ -40,19 +41,24 @@ def run_notebooks(
     *,
     jobs: int = 2,
     done: Callable[[Notebook], None] = lambda notebook: None,
+    where_asked: Mapping[str, object] = MappingProxyType({}),
 ) -> list[NotebookNode]:
     """Run every notebook with the same parameters; the executed notebooks come back in the given order.
 
-    `jobs`: how many at a time; 0 for plain papermill. `done` is called as each one ends. Raises NotebookError before
-    anything runs if a notebook does not declare a parameter, and PageError for the first page that fails.
+    `jobs`: how many at a time; 0 for plain papermill. `done` is called as each one ends. `where_asked`: parameters for
+    those notebooks only that declare them. Raises NotebookError before anything runs if a notebook does not declare a
+    parameter, and PageError for the first page that fails.
     """
     if jobs < 0:
         raise ValueError(f"jobs must be 0 or more, got {jobs}")
+    given = {}
     for notebook in notebooks:
-        check_parameters(notebook, parameters)
+        asked = {name: value for name, value in where_asked.items() if name in notebook.defaults}
+        given[notebook.name] = {**parameters, **asked}
+        check_parameters(notebook, given[notebook.name])
     route = _forked if jobs and can_fork() else _plain
     executed: dict[str, NotebookNode] = {}
-    with contextlib.closing(route(notebooks, parameters, jobs)) as results:
+    with contextlib.closing(route(notebooks, given, jobs)) as results:
         for notebook, node in results:
             if (failed := failure(notebook, node)) is not None:
                 raise failed
@@ -67,7 +73,7 @@ def can_fork() -> bool:
     return sys.platform == "linux" and threading.active_count() == 1 and not plain
 
 
-def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode]]:
+def _plain(notebooks, given, jobs) -> Iterator[tuple[Notebook, NotebookNode]]:
     """Run one notebook after the other by papermill."""
     import copy
     import logging
@@ -89,10 +95,10 @@ def _plain(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode
             options = {"kernel_name": KERNEL, "language": "python", "progress_bar": False, "coalesce_streams": True}
             options["extra_arguments"] = ["--log-level=50"]  # what a kernel says of itself is no part of the report
             try:
-                yield notebook, execute_notebook(node, None, dict(parameters), config=transport, **options)
+                yield notebook, execute_notebook(node, None, dict(given[notebook.name]), config=transport, **options)
             except PapermillExecutionError as error:
                 trace = "\n".join(error.traceback)
-                yield notebook, _with_error(with_parameters(notebook, parameters), error, trace)
+                yield notebook, _with_error(with_parameters(notebook, given[notebook.name]), error, trace)
             except RuntimeError as error:  # the kernel died, or never came
                 hint = "; the machine may have run out of memory" if "died" in str(error) else ""
                 raise PageError(notebook.title, "", "", f"its kernel was lost: {error}{hint}") from error
@@ -118,7 +124,7 @@ def _environment(**values: str) -> Iterator[None]:
             os.environ.pop(name, None) if value is None else os.environ.update({name: value})
 
 
-def _forked(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNode]]:
+def _forked(notebooks, given, jobs) -> Iterator[tuple[Notebook, NotebookNode]]:
     """Run a few notebooks at a time, each in a fork of this process that ends with it."""
     warm(notebooks)
     waiting = sorted(notebooks, key=lambda notebook: notebook.name not in LONG)
@@ -128,7 +134,7 @@ def _forked(notebooks, parameters, jobs) -> Iterator[tuple[Notebook, NotebookNod
             while waiting or running:
                 while waiting and len(running) < jobs:
                     notebook = waiting.pop(0)
-                    pid, pipe = _fork(with_parameters(notebook, parameters))
+                    pid, pipe = _fork(with_parameters(notebook, given[notebook.name]))
                     running[pipe] = notebook, pid, bytearray()
                     pipes.register(pipe, selectors.EVENT_READ)
                 for key, _ in pipes.select():

@@ -79,7 +79,7 @@ def _written_by_report(out: Path) -> set[str] | None:
         results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
         pages = (str(page["file"]) for page in results["pages"])
         return {INDEX, RESULTS, pdf_name(str(results.get("month", ""))), *pages}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
 
 
