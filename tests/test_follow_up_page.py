@@ -222,9 +222,9 @@ def test_what_the_looks_rule_out_is_not_what_they_leave(tmp_path):
 
 
 @pytest.mark.parametrize("change, cause, words", [
-    (lot_c("2026-10-21 2026-10-26"), "looks", "1 further look, 8 pieces"),  # five days apart count once
-    (lot_c("2026-10-18 2026-10-30"), "looks", "1 further look, 8 pieces"),  # the first came before the last hatch
-    (lot_c(examined=5), "looks", "further"),
+    (lot_c("2026-10-21 2026-10-26"), "looks", "1 more look, 8 pieces"),  # five days apart count once
+    (lot_c("2026-10-18 2026-10-30"), "looks", "1 more look, 8 pieces"),  # the first came before the last hatch
+    (lot_c(examined=5), "looks", "more look"),
     (lot_c(stages="adult"), "never examined", "young ones included"),  # hatchlings were not looked for
     (lot_c(alive=2), "living pests", "2026-10-30"),
     (lot_c(stages="adult", alive=2), "living pests", "2026-10-30"),  # seen is seen, whatever was not looked for
@@ -410,7 +410,7 @@ def test_the_list_to_take_along_names_every_tray_once_by_lot(demo_answer):
     assert sum(int(row[2]) for row in table.rows) == sum(pieces[tray] for tray in trays)
     large = replace(demo_answer, redips=tuple(replace(r, lot=f"{i}") for i, r in enumerate(demo_answer.redips * 3)))
     cut = tables.lots_due_table(large, caption="a")
-    assert (len(cut.rows), "further lots are not shown" in cut.note) == (100, True)
+    assert (len(cut.rows), " more lots: `afterdip redip` prints every tray." in cut.note) == (100, True)
 
 
 def test_a_planned_dip_has_one_last_day_on_both_pages(demo_answer):

@@ -160,7 +160,7 @@ def test_words_where_the_log_has_one_session_no_currency_and_no_labour(tmp_path)
     assert one.to_json()["trust"] == ["1 of 1 session has no labour rows: what it took cannot be said."]
     table = tables.cost_table(one, one.cost_months, caption="c")
     assert [row[0] for row in table.rows] == ["2026-09"]
-    assert "Months in which nothing was dipped are left out." in table.note
+    assert "Months without dips are left out." in table.note
 
 
 def test_a_log_whose_labour_names_no_session(demo, answer):

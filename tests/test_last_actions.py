@@ -83,7 +83,7 @@ def test_pieces_that_are_gone_need_no_dip_and_had_none(tmp_path):
     sold = (checks["tray"] == "T03") & (checks["checked"] == "2026-10-05")
     checks.loc[sold, ["alive", "removed"]] = ["0", "19"]
     found = states(log_of(tmp_path, tables))[1]
-    assert found["Dip for the first time: 1 tray"] == ("gone", "1 left without it")
+    assert found["Dip for the first time: 1 tray"] == ("gone", "1 left undipped")
 
 
 def silent(tables):
@@ -107,7 +107,7 @@ def test_trays_of_which_nothing_is_written_crowd_no_list(tmp_path):
     rows = {row.tray: row for row in answer.redips}
     assert (rows["T05"].silent, str(rows["T05"].plan.status)) == (True, "overdue")
     assert rows["T05"].to_json()["last_written"] == "2026-10-20"
-    assert "Of 2 trays with a dip to come nothing was written for over 21 days" in dips_sentence(answer)
+    assert "2 trays with a dip to come, but no entry for over 21 days" in dips_sentence(answer)
 
 
 def test_what_only_looked_due_is_closed_by_a_word(tmp_path):
@@ -115,10 +115,10 @@ def test_what_only_looked_due_is_closed_by_a_word(tmp_path):
     tables = warm()
     day, found = states(log_of(tmp_path / "a", tables), as_of="2026-11-30")
     asked = "Write down what left: 1 tray, due for a dip if still here"
-    assert (day, found[asked]) == ("2026-10-30", ("open", "nothing written of them since"))
+    assert (day, found[asked]) == ("2026-10-30", ("open", "no entry since"))
     left = pd.DataFrame([["T03", "2026-11-02", "0", "0", "0", "19", "", "A"]], columns=tables["checks"].columns)
     tables["checks"] = pd.concat([tables["checks"], left], ignore_index=True)
-    assert states(log_of(tmp_path / "b", tables), as_of="2026-11-30")[1][asked] == ("done", "1 written of since")
+    assert states(log_of(tmp_path / "b", tables), as_of="2026-11-30")[1][asked] == ("done", "1 with an entry since")
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ def test_nothing_was_asked_of_a_month_without_fault(became):
 
 @pytest.mark.parametrize(
     ("later", "state", "how"),
-    [("2", "done", "no lapse written down in 1 session since"), ("0", "open", "lapses in 1 of 1 session since")],
+    [("2", "done", "no lapse recorded in 1 session since"), ("0", "open", "lapses in 1 of 1 session since")],
 )
 def test_a_fault_of_handling_is_mended_where_no_session_since_repeats_it(became, later, state, how):
     """Session 001 had no rinse where IOD needs one; the one IOD session since, 004, had `later`."""

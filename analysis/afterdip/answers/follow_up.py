@@ -156,8 +156,8 @@ def _dips_due(answer: FollowUpAnswer) -> list[dict]:
     A planned one is due by the last day on which it still meets hatchlings before they lay, as on the page.
     """
     words = {
-        "overdue": ("Dip again, overdue", "the gap since the last dip lets hatchlings lay"),
-        "not dipped": ("Dip for the first time", "pests were found and only sham dips were given"),
+        "overdue": ("Dip again, overdue", "so long after the last dip, hatchlings may have laid"),
+        "not dipped": ("Dip for the first time", "pests were found, and only sham dips given"),
         "due": ("Dip again", "living pests, or eggs that hatch before the next dip"),
         "planned": ("Dip again", "hatchlings must meet a dip before they can lay"),
     }
@@ -190,7 +190,7 @@ def _looks_due(answer: FollowUpAnswer) -> list[dict]:
             "due": answer.as_of,
             "what": f"Look at {counted(pieces, 'piece')} of {counted(len(lots), 'lot')}",
             "which": _named(lots),
-            "why": "without a find they may leave",
+            "why": "if nothing is found, they may leave",
         })
     return out
 
@@ -204,8 +204,8 @@ def _not_written(answer: FollowUpAnswer) -> list[dict]:
         "due": answer.as_of,
         "what": f"Write down what left: {_trays(rows)}, due for a dip if still here",
         "which": _named([row.lot for row in rows]),
-        "why": f"nothing was written of them for over {SILENT_DAYS} days; a last check with the pieces under removed "
-        "takes them off the list",
+        "why": f"no entry for over {SILENT_DAYS} days; a last check with their pieces under removed takes them off the "
+        "list",
     }]
 
 

@@ -86,7 +86,7 @@ def _dips(then: FollowUpAnswer, dipped: set[str], here: set[str]) -> Iterable[La
         trays = {row.tray for row in wanted(then.redips, status, then.as_of) if not row.silent}
         if trays:
             done, gone = len(trays & dipped), len(trays - dipped - here)
-            counts = ((done, "dipped since"), (gone, "left without it"), (len(trays) - done - gone, "not"))
+            counts = ((done, "dipped since"), (gone, "left undipped"), (len(trays) - done - gone, "not yet"))
             how = ", ".join(f"{n} {words}" for n, words in counts if n) if done + gone else "none dipped since"
             state = "gone" if gone and done + gone == len(trays) else state_of(done + gone, len(trays))
             yield LastAction(f"{what}: {counted(len(trays), 'tray')}", state, how)
@@ -98,7 +98,7 @@ def _told(log: Log, then: FollowUpAnswer, dipped: set[str], here: set[str]) -> I
     if trays:
         checked = set(log.checks.loc[log.checks["checked"] > pd.Timestamp(then.as_of), "tray"])
         told = len((trays - here) | (trays & (dipped | checked)))
-        how = f"{told} written of since" if told else "nothing written of them since"
+        how = f"{told} with an entry since" if told else "no entry since"
         what = f"Write down what left: {counted(len(trays), 'tray')}, due for a dip if still here"
         yield LastAction(what, state_of(told, len(trays)), how)
 
@@ -130,7 +130,7 @@ def _looks(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Itera
     lots = {row.lot for row in asked}
     here = set(now["lot"])
     done = {lot for lot in lots if lot not in here or all(ok for (of, _), ok in met.items() if of == lot)}
-    how = f"{len(done)} looked at enough since, or no longer here" if done else "none looked at enough since"
+    how = f"{len(done)} looked at enough since, or no longer here" if done else "none looked at enough yet"
     yield LastAction(f"Look at {counted(len(lots), 'lot')}", state_of(len(done), len(lots)), how)
 
 

@@ -67,7 +67,7 @@ def _again(what: str, wrong: int, whole: int, since: pd.DataFrame) -> LastAction
     if not whole:
         return LastAction(what, "done", "no session with it since")
     sessions = counted(whole, "session")
-    how = f"lapses in {wrong} of {sessions} since" if wrong else f"no lapse written down in {sessions} since"
+    how = f"lapses in {wrong} of {sessions} since" if wrong else f"no lapse recorded in {sessions} since"
     return LastAction(what, state_of(whole - wrong, whole), how)
 
 

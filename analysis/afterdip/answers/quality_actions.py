@@ -62,7 +62,7 @@ def _bottles(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
             continue
         if bottle.outcome == "kill":
             s, acts = bottle.shortfall, bottle.acts_like
-            why = f"it killed {s.killed:.0f} of {s.found:.0f} pests where {s.expected:.0f} were to be expected"
+            why = f"it killed {s.killed:.0f} of {s.found:.0f} pests where {s.expected:.0f} were expected"
             if acts.known:
                 why += f", as if at {acts.estimate:.2f} of its strength ({acts.low:.2f} to {acts.high:.2f})"
             yield asked_of_bottle(bottle.agent, bottle.lot, bottle.outcome), why

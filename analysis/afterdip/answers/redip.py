@@ -191,10 +191,10 @@ def _why(series: Series, plan: Plan, life: LifeCycle) -> str:
     if plan.status == "complete":
         return f"eggs laid up to {anchor} had hatched by {date_of(plan.hatched_by)}, and the last dip was on {last}"
     if plan.status == "not dipped":
-        return "no dip yet but sham dips"
+        return "only sham dips so far"
     if plan.status == "overdue":
         gone = f"last dipped {last}, due again by {date_of(plan.latest)}"
-        return f"{gone}: hatchlings may have laid, the series begins again"
+        return f"{gone}: hatchlings may have laid, so the series starts over"
     if series.layers:
         return f"living pests seen after the dip of {last}: what they lay is counted from the next dip"
     until = f"until {date_of(plan.hatched_by - 1)}" if plan.hatched_by else "for longer than is known"

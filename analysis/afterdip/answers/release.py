@@ -10,6 +10,7 @@ import pandas as pd
 from afterdip.answers.redip import date_of, day_of
 from afterdip.answers.release_looks import TrayState, tray_state
 from afterdip.answers.tray_history import TrayHistory
+from afterdip.answers.words import counted
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.follow_up import (
     Freedom,
@@ -216,20 +217,20 @@ def _hold(base: dict, states: list[TrayState], life: LifeCycle | None, today: in
 
 def _weigh(freedom: Freedom | None, perfect: Freedom, settings: Settings, unseen: int) -> tuple[str, str]:
     """Say what the looks that count show, or what is missing; `unseen`: trays of several without such a look."""
-    design = f"{perfect.design_infested} or more of {perfect.pieces} pieces infested"
+    design = f"{perfect.design_infested} or more of {perfect.pieces} pieces"
     if freedom is None:
         few = f"fewer than {perfect.ruled_out}" if perfect.ruled_out < perfect.pieces else f"up to {perfect.pieces}"
         at_best = f"at 100 % it would be {few} of {perfect.pieces} pieces"
-        return "sensitivity", f"not known what share of infested pieces a look shows: enter it; {at_best}"
+        return "sensitivity", f"what share of infested pieces a look shows is not known: enter it; {at_best}"
     if freedom.further_looks == 0:
-        sure = f"with {design} these looks would have shown one in {settings.confidence:.0%} of cases or more"
-        return "sure enough", f"{sure}, and showed none"
+        sure = f"had {design} been infested, these looks would have shown one in {settings.confidence:.0%} of cases"
+        return "sure enough", f"{sure} or more; they showed none"
     if freedom.further_looks is None:
-        return "looks", f"looking alone cannot rule out {design}: a look overlooks too much"
-    looks = "1 further look" if freedom.further_looks == 1 else f"{freedom.further_looks} further looks"
+        return "looks", f"looking alone cannot rule out that {design} are infested: a look misses too much"
+    looks = counted(freedom.further_looks, "more look")
     trays = f" ({unseen} of its trays not looked at since the last hatch)" if unseen else ""
     needed = f"{looks}, {freedom.further_pieces} pieces in all, without a find"
-    return "looks", f"{design} cannot be ruled out yet{trays}: {needed}"
+    return "looks", f"{design} may still be infested{trays}: needs {needed}"
 
 
 def _probability(freedom: Freedom) -> Estimate:

@@ -23,12 +23,12 @@ def dips_sentence(answer: FollowUpAnswer) -> str:
     """Say what is in hand and how many of its trays are due for a dip."""
     words = {
         "overdue": "overdue for a dip", "not dipped": "with sham dips only", "due": "due now", "planned": "due later",
-        "complete": "through with their dips", "unknown": "with a pest whose days to hatch and lay are not known",
+        "complete": "with all dips done", "unknown": "with a pest whose days to hatch and lay are unknown",
     }  # fmt: skip
-    quiet = f"{count(answer.quiet_lots)} lots of which nothing was written for over {count(answer.in_hand_days)} days"
+    quiet = f"{counted(answer.quiet_lots, 'lot')} with no entry for over {count(answer.in_hand_days)} days"
     return (
-        f"On {answer.as_of} there are {count(answer.pieces)} pieces of {count(answer.lots)} lots in hand "
-        f"({count(answer.trays)} trays); {quiet} are left out. Trays in lots where a pest was found, by what is due: "
+        f"In hand on {answer.as_of}: {counted(answer.pieces, 'piece')} in {counted(answer.trays, 'tray')} of "
+        f"{counted(answer.lots, 'lot')}, leaving out {quiet}. Trays of lots with pests: "
         f"{', '.join(f'{count(_trays(answer, status))} {said}' for status, said in words.items())}.{_silent(answer)}"
     )
 
@@ -39,8 +39,8 @@ def _silent(answer: FollowUpAnswer) -> str:
     if not silent:
         return ""
     return (
-        f" Of {counted(len(silent), 'tray')} with a dip to come nothing was written for over "
-        f"{count(SILENT_DAYS)} days: they stand last, and may have left without a word."
+        f" {counted(len(silent), 'tray')} with a dip to come, but no entry for over {count(SILENT_DAYS)} days, may "
+        "have left unrecorded and stand last."
     )
 
 
@@ -67,7 +67,7 @@ def lots_due_table(answer: FollowUpAnswer, *, caption: str) -> Table:
                 groups.setdefault((status, row.lot), []).append(row)
     body = tuple(_lot_due(rows) for rows in [*groups.values()][:LOTS_AT_MOST])
     left_out = len(groups) - len(body)
-    note = f"{count(left_out)} further lots are not shown; `afterdip redip` prints every tray." if left_out else ""
+    note = f"{counted(left_out, 'more lot')}: `afterdip redip` prints every tray." if left_out else ""
     return Table(caption, ("lot", "trays", "pieces", "next dip", "water", "pests"), body, note)
 
 
@@ -84,7 +84,7 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
     """Set a row a tray and pest with the next dip, the last day for it, the dips after it, and what may be left."""
     rows = dated(answer, each=each)
     left_out = len(dated(answer)) - len(rows)
-    columns = ("tray", "pest", "next dip", "then", "why", "lives through dips so far", "and through all")
+    columns = ("tray", "pest", "next dip", "then", "why", "pest survives dips so far", "and all of them")
     body = tuple(
         (
             f"{row.tray} ({row.lot}; {counted(row.pieces, 'piece')})", row.pest, _next(row), _then(row), row.why,
@@ -93,13 +93,13 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
         for row in rows
     )  # fmt: skip
     note = (
-        f"Lives through: chance that one animal that met every dip since the series began lives, at the farm's own "
-        f"kill of adults ({answer.confidence_level:.0%} limits, the session as the unit), if dips work independently "
-        "and survivors are no hardier; a hatchling meets fewer dips. Dips are counted, not advised: label, safety data "
-        "sheet and veterinarian say what may be used and how often."
+        f"Survives: the chance that one animal that met every dip of the series lives, at the farm's own kill of "
+        f"adults ({answer.confidence_level:.0%} limits by session), if dips work independently and survivors are no "
+        "hardier; a hatchling meets fewer dips. Dips are counted, not advised: label, safety data sheet and "
+        "veterinarian say what may be used and how often."
     )
     if left_out:
-        note = f"{count(left_out)} further rows are not shown; `afterdip redip` prints them all. {note}"
+        note = f"{counted(left_out, 'more row')}: `afterdip redip` prints them all. {note}"
     return Table(caption, columns, body, note)
 
 
@@ -129,7 +129,7 @@ def unknown_table(answer: FollowUpAnswer, *, caption: str) -> Table:
 def lives_table(answer: FollowUpAnswer, *, caption: str) -> Table:
     """Set what is known of each pest in the farm's water, and the two bounds on the dips that follow from it."""
     columns = (
-        "pest", "latest hatch", "laying after hatching, earliest", "gap between dips, at most",
+        "pest", "latest hatch", "earliest laying after hatching", "longest gap between dips",
         "last dip after the first, at least", "from",
     )  # fmt: skip
     rows = []
@@ -143,11 +143,11 @@ def lives_table(answer: FollowUpAnswer, *, caption: str) -> Table:
             "; ".join(part for part in (life.source, life.reason) if part),
         ))  # fmt: skip
     water = answer.water_temperature_c
-    in_water = "water_temperature_c is not entered" if water is None else f"the water has {digits(water, 1)} C"
+    in_water = "has no water_temperature_c" if water is None else f"puts the water at {digits(water, 1)} C"
     note = (
-        "A gap must be shorter than the earliest laying, and the last dip must come after the latest hatch; days are "
-        "whole calendar days and dips fall at any hour. Means are not enough. Red or other flatworms are not the "
-        f"Acropora eater. By farm.toml {in_water}."
+        "A gap must be shorter than the earliest laying, and the last dip must come after the latest hatch: averages "
+        "are not enough. Days are whole calendar days; dips fall at any hour. Red or other flatworms are not the "
+        f"Acropora eater. farm.toml {in_water}."
     )
     told = [f"{life.pest.capitalize()}: {'; '.join(life.notes)}." for life in answer.lives if life.notes]
     return Table(caption, columns, tuple(rows), " ".join([note, *told]))
@@ -164,7 +164,7 @@ def release_sentence(answer: FollowUpAnswer) -> str:
     lots = len({row.lot for row in answer.releases})
     named = f": {'; '.join(answer.released)}" if answer.released else ""
     return (
-        f"{out_of(len(answer.released), lots)} lots may leave by the farm's own measure, {answer.confidence_level:.0%} "
+        f"By the farm's own measure {out_of(len(answer.released), lots)} lots may leave, {answer.confidence_level:.0%} "
         f"sure that less than {answer.design_prevalence:.1%} of the pieces carry a pest looked for{named}. That is an "
         "upper limit, not a clean bill: a pest nobody looked for is in no count."
     )
@@ -182,11 +182,10 @@ def release_table(answer: FollowUpAnswer, rows: Sequence[Release], *, caption: s
         for row in rows
     )  # fmt: skip
     note = (
-        f"Sure: in so many of 100 lots with the design value of {answer.design_prevalence:.1%} or more infested, these "
-        f"looks would have shown one. Pieces infested: at {answer.confidence_level:.0%}, by the exact hypergeometric "
-        "with eyes that overlook some, the infested spread over the trays in the way hardest to notice (pieces of a "
-        "tray share their fate). Looks count once every egg has hatched, for young and grown alike, 7 days apart or "
-        "more; earlier ones say nothing of eggs."
+        f"Sure: in so many of 100 lots with {answer.design_prevalence:.1%} (the farm's limit) or more infested, these "
+        f"looks would have shown one. Pieces infested: {answer.confidence_level:.0%} limit, exact (hypergeometric), "
+        "allowing for pests a look misses and for infested pieces lying in the trays that hide them best. Looks count "
+        "once every egg has hatched, 7 days or more apart, for young and grown alike; earlier ones say nothing of eggs."
     )
     return Table(caption, columns, body, note)
 
@@ -229,16 +228,16 @@ def causes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
         "sure enough": "looked at enough, nothing found",
         "looks": "not looked at enough yet",
         "too early": "eggs may be left; looks do not count yet",
-        "sensitivity": "not known what share of infested pieces a look shows",
-        "series": "dips against hatching eggs not finished",
+        "sensitivity": "how much a look shows is not known",
+        "series": "series of dips not finished",
         "living pests": "living pests seen after the last dip",
         "unknown": "days to hatch and lay not known",
-        "never examined": "never looked over, young ones included, and not counted is not zero",
+        "never examined": "never looked over, young ones included: not counted is not zero",
     }
     rows = [
         (words[row["cause"]], count(row["lots"]), count(row["pieces"]), _pests(row["pests"])) for row in held(answer)
     ]
-    note = "A lot of several corals can stand in several rows; it leaves when none holds it."
+    note = "A lot of several corals can be in several rows; it may leave when none holds it."
     return Table(caption, ("why", "lots", "pieces", "pests"), tuple(rows), note)
 
 
@@ -248,7 +247,7 @@ def _pests(names: Sequence[str]) -> str:
 
 def eyes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
     """Set the sensitivity used for each pest beside the farm's own estimate."""
-    sources = {"setting": "farm.toml", "counted twice": "lower limit of the next column", "unknown": "nobody yet"}
+    sources = {"setting": "farm.toml", "counted twice": "lower limit of the next column", "unknown": "nothing yet"}
     rows = tuple(
         (
             eye.pest, "not known" if eye.used is None else f"{digits(100 * eye.used, 1)}\u00a0%",
@@ -257,9 +256,9 @@ def eyes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
         for eye in answer.eyes
     )  # fmt: skip
     note = (
-        "Seen before the dip, of all the dip then brought to light (bath, rinse and still on), "
-        f"{answer.confidence_level:.0%} limits, the session as the unit. Too low for pieces with several pests, too "
-        "high for pests that hide from both counts; it stands in only where farm.toml has no inspection_sensitivity."
+        "Seen of what was there: before the dip, of all the dip then brought to light (bath, rinse and still on), "
+        f"{answer.confidence_level:.0%} limits by session. Too low for pieces with several pests, too high for pests "
+        "that hide from both counts; used only where farm.toml has no inspection_sensitivity."
     )
     columns = ("pest", "sensitivity used", "from", "seen of what was there", "sessions", "pests counted twice")
     return Table(caption, columns, rows, note)
@@ -273,14 +272,14 @@ def follow_up_captions(answer: FollowUpAnswer, *, rows: int) -> dict[str, dict[s
     return {
         "calendar": {
             "alt": f"Calendar of dips by tray. {dates or 'No dip can be dated'}.",
-            "caption": f"{count(len(drawn))} of {count(len(dated(answer)))} trays and pests with a dip to date, as of "
-            f"{answer.as_of}, at most {count(rows)} of each urgency. Filled: dips given; open: planned; bar: up to the "
+            "caption": f"{count(len(drawn))} of {count(len(dated(answer)))} dips to come, by tray and pest, as of "
+            f"{answer.as_of}, at most {count(rows)} of each urgency. Filled: dips given; open: planned; bar: to the "
             "last day for it; shaded: eggs may still hatch.",
         },
         "release": {
             "alt": f"How sure the looks since the last hatch make us, by lot. {held or 'No lot can be read'}.",
-            "caption": f"{count(len(sure))} lots nearest to a release. Dot: chance that these looks would have shown "
-            f"one, had {answer.design_prevalence:.1%} or more been infested; line: the wanted "
-            f"{answer.confidence_level:.0%}. Looks before the last hatch are left out.",
+            "caption": f"{counted(len(sure), 'lot')} nearest to release. Dot: chance that these looks would have shown "
+            f"a pest, had {answer.design_prevalence:.1%} or more been infested. Line: {answer.confidence_level:.0%}, "
+            "as wanted. Looks before the last hatch are left out.",
         },
     }

@@ -37,9 +37,10 @@ def hours_sentence(answer: LabourAnswer) -> str:
     if answer.sessions_without_labour == answer.sessions and now.recorded_hours:
         unnamed = "No labour row names its session, so what a session takes cannot be said."
         return f"{dipped}, {worked} in the log. {unnamed}"
-    whole = f"; with those sessions at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
-    lacking = _lacking(now.sessions_without_labour, now.sessions)
-    return f"{dipped}. The log has {worked} of work for the month; {lacking} (not taken as free){whole}."
+    if not now.sessions_without_labour:
+        return f"{dipped}. The log has {worked}; every session has labour rows."
+    whole = f": with them at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
+    return f"{dipped}. The log has {worked}; {_lacking(now.sessions_without_labour, now.sessions)}{whole}."
 
 
 def _lacking(without: int, sessions: int) -> str:
@@ -53,28 +54,28 @@ def forecast_sentence(answer: LabourAnswer) -> str:
     if not f.hours.known:
         return f"Next month's hours: cannot say, {f.hours.reason}."
     asked = f"{digits(f.sessions.estimate)} sessions" if f.sessions.low is None else (
-        f"as many sessions as such pieces take here, {number(f.sessions, 0)}"
+        f"{number(f.sessions, 0)} sessions, as is usual here,"
     )  # fmt: skip
     beyond = f" Beyond the log: {f.beyond}." if f.beyond else ""
     split = (
-        f"That is all work in the log; {number(f.session_hours, 1)} hours of it in sessions, the rest cleaning, "
-        "cutting and what else names no session."
+        f"That is all work in the log: {number(f.session_hours, 1)} hours in sessions, the rest cleaning, cutting and "
+        "other work that names no session."
         if f.session_hours.known
         else f"That is all work in the log; how much of it in sessions cannot be said: {f.session_hours.reason}."
     )
     return (
-        f"A month of {count(f.pieces)} pieces in {asked}: {number(f.hours, 1)} person-hours, or "
-        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. {split} The limits are for one single month "
-        f"({_level(answer)}), from {f.months} months; {_hindsight(answer)}{beyond}"
+        f"A month of {count(f.pieces)} pieces in {asked} takes {number(f.hours, 1)} person-hours, or "
+        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. {split} The {_level(answer)} limits are for a single "
+        f"month, from {f.months} months; {_hindsight(answer)}{beyond}"
     )
 
 
 def _hindsight(answer: LabourAnswer) -> str:
     tried = [m for m in answer.months if m.forecast.known and m.hours is not None]
     if not tried:
-        return "no month can be checked in hindsight yet."
+        return "no month has put them to the test yet."
     held = sum(m.forecast.low <= m.hours <= m.forecast.high for m in tried)
-    return f"in hindsight the limits held in {out_of(held, len(tried))} months of the window."
+    return f"they would have held in {out_of(held, len(tried))} months so far."
 
 
 def learning_sentence(answer: LabourAnswer) -> str:
@@ -87,11 +88,11 @@ def learning_sentence(answer: LabourAnswer) -> str:
     elif drift.low > 0 or rate.low > 1:
         verdict = "The work got slower over the window."
     else:
-        verdict = "Nothing shows yet that the work got quicker or slower."
+        verdict = "No sign yet that the work got quicker or slower."
     return (
-        f"{verdict} Minutes for the same sessions and pieces changed by {per_cent(drift)} a month; each doubling of "
-        f"the sessions dipped left {per_cent(rate)} of them (unit model, Crawford; the log's first session counts as "
-        "the first ever)."
+        f"{verdict} Minutes for the same sessions and pieces changed by {per_cent(drift)} a month; with each "
+        f"doubling of the sessions done, {per_cent(rate)} of them remained (unit model, Crawford; the log's first "
+        "session counts as the first ever)."
     )
 
 
@@ -102,10 +103,10 @@ def rinse_sentence(answer: LabourAnswer) -> str:
         return f"One more rinse: cannot say, {one.reason}."
     wage = answer.wage_per_hour
     each, hour = (f"{answer.currency} {digits(x, 2)}".strip() for x in (one.estimate * (wage or 0) / 60, wage or 0))
-    money = "" if wage is None else f", {each} at {hour} an hour"
+    money = "" if wage is None else f" ({each} at {hour} an hour)"
     return (
-        f"One more rinse takes {number(one, 1)} person-minutes in a session of mean size{money}; per 1,000 pieces "
-        f"{number(thousand, 1)} hours. Rinses are not free, and too few leave residue: the label says how many."
+        f"One more rinse takes {number(one, 1)} person-minutes in an average session{money}, or {number(thousand, 1)} "
+        "hours per 1,000 pieces. Too few rinses leave residue: the label says how many."
     )
 
 
@@ -121,8 +122,8 @@ def effort_table(answer: LabourAnswer, rows: Sequence[EffortRow], *, caption: st
         for row in rows
     )  # fmt: skip
     note = (
-        f"Limits at {_level(answer)}, sessions as the unit. A part below zero means the split cannot be told from "
-        "these sessions. Hours per 1,000 are at the farm's own session sizes, work that names no session left out."
+        f"{_level(answer)} limits by session. A part below zero means these sessions cannot tell the two parts apart. "
+        "Hours per 1,000: at the farm's own session sizes, without work that names no session."
     )
     return Table(caption, columns, cells, note)
 
@@ -145,8 +146,8 @@ def months_table(answer: LabourAnswer) -> Table:
         for m in answer.months
     )
     note = (
-        "Hours in all: sessions without labour rows at the recorded ones' rate. Forecast before it: from the months "
-        f"before alone, given the month's pieces and sessions, limits at {_level(answer)} for that one month."
+        "Hours in all: sessions without labour rows at the others' rate. Forecast before it: from earlier months only, "
+        f"for the month's pieces and sessions; {_level(answer)} limits for that one month."
     )
     return Table("Hours by month", columns, rows, note)
 
@@ -165,8 +166,8 @@ def crew_table(answer: LabourAnswer) -> Table:
         for place, c in enumerate(answer.crews)
     )
     note = (
-        "A session of mean size and mean mix of agents; minutes on the clock are tasks one after the other. Crews were "
-        f"not dealt out by lot: what else differed on their days is in here. Limits at {_level(answer)}."
+        "For an average session and mix of agents; minutes on the clock are tasks one after the other. Crews were not "
+        f"chosen by lot: whatever else differed on their days is in here. {_level(answer)} limits."
     )
     return Table("Crews of different size", columns, rows, note)
 
@@ -175,9 +176,9 @@ def plan_table(answer: LabourAnswer) -> Table:
     """Set the weeks ahead as rows."""
     rows = tuple((w.week, digits(w.fresh), digits(w.redips), number(w.hours, 1)) for w in answer.plan)
     note = (
-        "First dips: the pace of the last 13 weeks. Re-dips: pieces in the holding water now, times the share this "
-        "farm has dipped again after so many days; when a pest calls for a re-dip is on the follow-up page. Hours are "
-        f"for that many pieces if they come, with limits at {_level(answer)}; fewer or more pieces are not in them."
+        "First dips: at the pace of the last 13 weeks. Re-dips: pieces now in the holding water, times the share this "
+        "farm has dipped again after so many days; which pests call for one is on the follow-up page. Hours: for that "
+        f"many pieces, if they come, {_level(answer)} limits; more or fewer pieces are not allowed for."
     )
     return Table("The next four weeks", ("week from", "first dips", "re-dips", "crew-hours"), rows, note)
 
@@ -199,7 +200,7 @@ def materials_table(answer: LabourAnswer) -> Table:
     )
     note = (
         "A bath that served several sessions counts once, shared out by pieces. Product as it leaves the bottle. "
-        f"Limits at {_level(answer)}, the bath as the unit. More pieces a litre is not better: baths tire."
+        f"{_level(answer)} limits by bath. More pieces per litre is not better: baths tire."
     )
     return Table("What went into the baths", columns, rows, note)
 
@@ -223,13 +224,13 @@ def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str)
         for c in shown
     )  # fmt: skip
     note = (
-        "Pieces are counted under their first dip; re-dips are all later dips of the same pieces. Died and came off: "
-        "by the horizon, at the value in farm.toml. Value × 2, wage × 2: a clean surviving piece if pieces were worth, "
-        "or an hour cost, twice as much. No live pest seen: of the pieces looked at, at the last look, eggs "
-        f"included; seen clean is not proven clean. Limits at {_level(answer)}, sessions as the unit. Agents were not "
-        "dealt out by lot: see the page on agents compared."
+        "Pieces count under their first dip; re-dips are all later dips of the same pieces. Died and came off: by the "
+        "day judged, at the value in farm.toml. Value × 2, wage × 2: a clean surviving piece if pieces were worth, or "
+        "an hour cost, twice as much. No live pest seen: at the last look, of the pieces looked at, eggs included; "
+        f"seen clean is not proven clean. {_level(answer)} limits by session. Agents were not chosen by lot: see the "
+        "page on agents compared."
     )
-    note += " Months in which nothing was dipped are left out." if len(shown) < len(cells) else ""
+    note += " Months without dips are left out." if len(shown) < len(cells) else ""
     return Table(caption, columns, rows, note)
 
 
@@ -237,7 +238,7 @@ def shares_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: st
     """Set cells as rows: which share of the cost is labour, agent, re-dips, and pieces that died or came off."""
     names = {"labour": "labour", "agent": "agent", "redips": "re-dips", "dead": "died", "detached": "came off"}
     rows = tuple((c.label, *(per_cent(c.cost.shares[part], 0) for part in names)) for c in cells)
-    note = f"Labour and agent of the first dip. Limits at {_level(answer)}, sessions as the unit."
+    note = f"Labour and agent of the first dip. {_level(answer)} limits by session."
     return Table(caption, ("", *names.values()), rows, note)
 
 
@@ -254,7 +255,7 @@ def published_table(answer: LabourAnswer) -> Table:
     )
     rows = tuple((what, mine, *rest) for (what, *rest), mine in zip(PUBLISHED, own, strict=True))
     columns = ("", "this farm", "published", "source", "what the published figure leaves out")
-    note = f"Sanity ranges, not targets. Losses and cost of a piece: first dipped in {answer.month}, all agents."
+    note = f"Plausible ranges, not targets. Losses and cost of a piece: first dipped in {answer.month}, all agents."
     return Table("This farm beside published figures", columns, rows, note)
 
 
@@ -268,22 +269,22 @@ def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
     costs = "; ".join(f"{c.label} {number(c.cost.per_clean_survivor, 2)}" for c in answer.cost_agents)
     weeks = "; ".join(f"{w.week} {number(w.hours, 1)}" for w in answer.plan)
     mean = answer.pieces / answer.sessions if answer.sessions else 0.0
-    split = f"Session of mean size; {window}; {unrecorded}. Limits are in the table, {level}."
+    split = f"{window}; {unrecorded}. {level} limits are in the table."
     return {
         "hours": {
-            "alt": "Bars of person-hours by month with the forecast made from the months before; next month: "
+            "alt": "Bars of person-hours by month, each with the forecast from the months before; next month: "
             f"{next_month}.",
             "caption": f"Person-hours by month, and forecasts with {level} limits for one month: {window}; "
             f"{unrecorded}.",
         },
         "tasks": {"alt": f"Bars of person-minutes per session, fixed and by the piece. Hours per 1,000: {work}.",
-                  "caption": f"By task, for {digits(mean, 1)} pieces. {split}"},
+                  "caption": f"By task, for an average session ({digits(mean, 1)} pieces). {split}"},
         "agents": {"alt": f"Bars of person-minutes per session, fixed and by the piece. Hours per 1,000: {work}.",
-                   "caption": f"By agent, each at its own mean size. {split}"},
+                   "caption": f"By agent, each for its own average session. {split}"},
         "costs": {
             "alt": f"Stacked bars of cost per clean surviving piece by agent: {costs}.",
             "caption": f"{answer.currency or 'Cost'} per clean surviving piece, by agent of the first dip, stacked by "
-            f"what it is made of; lines: {level} limits, the session as the unit; {window}.",
+            f"what it is made of; lines: {level} limits by session; {window}.",
         },
         "plan": {"alt": f"Bars of crew-hours for the next four weeks: {weeks}.",
                  "caption": f"Crew-hours by week if these pieces come, {level} limits; from {window}."},
