@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from afterdip.answers.comparison_arms import Arm, named_arms
+from afterdip.answers.comparison_both import Both
 from afterdip.answers.comparison_dealt import BalanceRow, balance, dots
 from afterdip.answers.comparison_needed import Needed, still_needed
-from afterdip.answers.comparison_reader import Both, ComparisonReader, Scope
+from afterdip.answers.comparison_reader import ComparisonReader, Scope
 from afterdip.answers.handling import Handling, handling_of
 from afterdip.comparison import SUPERIOR_LEVEL, Difference, Finding, Margins, Verdict, verdict
 from afterdip.estimate import Estimate
@@ -233,24 +234,29 @@ def compare(
             }
             for name, of in (("first", _first), ("second", _second))
         },
-        left_out=_left_out(reader, first, second, kill.adjusted, loss.adjusted),
+        left_out=_left_out(reader, judged),
         odds=reader.odds(first, second),
         dots=dots(reader, rows, first, second),
     )
 
 
-def _left_out(reader: ComparisonReader, first: str, second: str, kill: Difference, loss: Difference) -> dict[str, int]:
+def _left_out(reader: ComparisonReader, judged: Judgement) -> dict[str, int]:
     """Count what the comparison could not use, by reason."""
-    pair, trays = [first, second], reader.tally.trays
+    pair, trays = [judged.first, judged.second], reader.tally.trays
+    kill, loss = judged.kill, judged.loss
     checked = trays["checked"].to_numpy(bool) | ~trays["agent"].isin(pair).to_numpy()
     return {
         "trays_never_checked": int((~checked).sum()),
         "trays_of_re_dips": int(reader.tally.redipped["agent"].isin(pair).sum()),
         "pest_counts_without_bath_or_pieces": int(reader.tally.uncounted["agent"].isin(pair).sum()),
-        "pieces_only_first_had_the_like_of": round(loss.pieces_left_out[0]),
-        "pieces_only_second_had_the_like_of": round(loss.pieces_left_out[1]),
-        "pests_only_first_had_the_like_of": round(kill.pieces_left_out[0]),
-        "pests_only_second_had_the_like_of": round(kill.pieces_left_out[1]),
+        "pieces_in_months_of_first_only": round(loss.apart[0]),
+        "pieces_in_months_of_second_only": round(loss.apart[1]),
+        "pests_in_months_of_first_only": round(kill.apart[0]),
+        "pests_in_months_of_second_only": round(kill.apart[1]),
+        "pieces_only_first_had_the_like_of": round(loss.adjusted.pieces_left_out[0]),
+        "pieces_only_second_had_the_like_of": round(loss.adjusted.pieces_left_out[1]),
+        "pests_only_first_had_the_like_of": round(kill.adjusted.pieces_left_out[0]),
+        "pests_only_second_had_the_like_of": round(kill.adjusted.pieces_left_out[1]),
     }
 
 

@@ -12,18 +12,12 @@ import numpy as np
 import pandas as pd
 
 from afterdip.answers.comparison_arms import Arm, whole_agents
-from afterdip.comparison import (
-    Difference,
-    adjusted_difference,
-    crude_difference,
-    fates_at,
-    logistic_difference,
-    session_odds_ratio,
-)
+from afterdip.answers.comparison_both import Both, compare_both, odds_of, unknown, with_deaths, with_pests
+from afterdip.comparison import fates_at
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
 from afterdip.proportion import session_proportion
-from afterdip.tally.comparison import LIKE_PESTS, LIKE_PIECES, ComparisonTally, labels, tally_comparison
+from afterdip.tally.comparison import LIKE_PESTS, LIKE_PIECES, ComparisonTally, in_season, tally_comparison
 from afterdip.tally.survival import exits_told_at
 
 
@@ -48,24 +42,6 @@ class Scope:
     def sessions(self, log: Log) -> pd.DataFrame:
         """Return the log's sessions of these days, whatever their corals and pests."""
         return log.sessions[(log.sessions["date"] >= self.start) & (log.sessions["date"] < self.end)]
-
-
-@dataclass(frozen=True, slots=True)
-class Both:
-    """One outcome of two agents: crude, among like pieces, and the second opinion; `outcome` says what was counted."""
-
-    outcome: str
-    crude: Difference
-    adjusted: Difference
-    logistic: Estimate
-
-    def to_json(self) -> dict:
-        """Return the three differences by name."""
-        return {
-            "crude": self.crude.difference.to_json(),
-            "adjusted": self.adjusted.difference.to_json(),
-            "logistic": self.logistic.to_json(),
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +91,10 @@ class ComparisonReader:
         """Return the day at which losses are compared: the horizon, or the last that both agents were followed to."""
         return min(self.horizon, self.last_day(first), self.last_day(second))
 
-    def losses(self, *agents: str, day: int, coral_group: str = "") -> pd.DataFrame:
+    def losses(self, *agents: str, day: int) -> pd.DataFrame:
         """Return the agents' trays of which anything is known, with total, events and deaths by `day`."""
         rows = self.at_horizon if day == self.horizon else _losses(self.tally, day)
-        keep = rows["agent"].isin(agents)
-        if coral_group:
-            keep &= rows["coral_group"] == coral_group
-        return rows[keep]
+        return rows[rows["agent"].isin(agents)]
 
     def loss(self, first: str, second: str, coral_group: str = "") -> Both:
         """Compare deaths by `common_day`, trays that left early counted as far as they were followed.
@@ -131,11 +104,11 @@ class ComparisonReader:
         day = self.common_day(first, second)
         outcome = f"dead by day {day} after the first dip"
         if young := self._too_young(first, second):
-            return _unknown(outcome, young, self.level)
-        rows = self.losses(first, second, day=day, coral_group=coral_group)
-        both = _both(outcome, rows, second, "total", "events", LIKE_PIECES, self.level)
+            return unknown(outcome, young, self.level)
+        rows = _of_group(in_season(self.losses(first, second, day=day)), coral_group)
+        both = compare_both(outcome, rows, second, "total", "events", LIKE_PIECES, self.level)
         deaths = rows.groupby("agent")["deaths"].sum()
-        return _with_deaths(both, *(int(deaths.get(agent, 0)) for agent in (first, second)))
+        return with_deaths(both, *(int(deaths.get(agent, 0)) for agent in (first, second)))
 
     def _too_young(self, first: str, second: str) -> str:
         """Return why losses cannot be compared yet, or nothing."""
@@ -153,8 +126,8 @@ class ComparisonReader:
         """
         rows, outcome, found, gone = self._kills(first, second, coral_group)
         if rows.empty:
-            return _unknown(outcome, "no pest was found in the dips of either", self.level)
-        return _with_pests(_both(outcome, rows, second, found, gone, LIKE_PESTS, self.level))
+            return unknown(outcome, "no pest was found in the dips of either", self.level)
+        return with_pests(compare_both(outcome, rows, second, found, gone, LIKE_PESTS, self.level))
 
     def _kills(self, first: str, second: str, coral_group: str = "") -> tuple[pd.DataFrame, str, str, str]:
         """Return the pests compared, what is counted of them, and the columns of what was there and what is gone."""
@@ -167,18 +140,15 @@ class ComparisonReader:
     def odds(self, first: str, second: str) -> tuple[Estimate, Estimate]:
         """Return the odds that a pest is not killed and that a piece dies, first over second, sessions at random."""
         rows, _, found, gone = self._kills(first, second)
-        pests = _odds(rows, second, rows[found], rows[found] - rows[gone], LIKE_PESTS, self.level)
+        pests = odds_of(rows, second, rows[found], rows[found] - rows[gone], LIKE_PESTS, self.level)
         pests = replace(pests, pests=pests.pieces, pieces=None)
         if young := self._too_young(first, second):
             return pests, cannot_say(young, confidence_level=self.level)
-        rows = self.losses(first, second, day=self.common_day(first, second))
-        return pests, _odds(rows, second, rows["total"], rows["events"], LIKE_PIECES, self.level)
+        rows = in_season(self.losses(first, second, day=self.common_day(first, second)))
+        return pests, odds_of(rows, second, rows["total"], rows["events"], LIKE_PIECES, self.level)
 
     def _pests(self, pests: pd.DataFrame, first: str, second: str, coral_group: str) -> pd.DataFrame:
-        keep = pests["agent"].isin([first, second])
-        if coral_group:
-            keep &= pests["coral_group"] == coral_group
-        return pests[keep]
+        return _of_group(in_season(pests[pests["agent"].isin([first, second])]), coral_group)
 
     def own_loss(self, agent: str) -> Estimate:
         """One agent's loss by the horizon over all its pieces."""
@@ -204,6 +174,10 @@ class ComparisonReader:
             confidence_level=self.level,
         )
         return replace(found, pests=round(rows["found"].sum()))
+
+
+def _of_group(rows: pd.DataFrame, coral_group: str) -> pd.DataFrame:
+    return rows[rows["coral_group"] == coral_group] if coral_group else rows
 
 
 def _cut(whole: ComparisonTally, holds: Callable[[pd.DataFrame], np.ndarray]) -> ComparisonTally:
@@ -235,61 +209,3 @@ def _losses(tally: ComparisonTally, day: int) -> pd.DataFrame:
     fates = fates_at(*columns, place, agent[place], horizon=max(1, day), n_cells=len(agent))
     keep = fates.total > 0
     return trays[keep].assign(**{name: getattr(fates, name)[keep] for name in ("total", "events", "deaths")})
-
-
-def _both(
-    outcome: str, rows: pd.DataFrame, second: str, whole: str, part: str, like: tuple[str, ...], level: float
-) -> Both:
-    """Compare one outcome three ways; `whole` and `part` name the columns of what was there and what died of it."""
-    total, events = rows[whole].to_numpy(float), rows[part].to_numpy(float)
-    is_second, session = (rows["agent"] == second).to_numpy(bool), rows["session"].to_numpy(str)
-    factors = rows[[name for name in like if rows[name].nunique() > 1]].to_numpy(str)
-    both_there = 0 < is_second.sum() < is_second.size
-    return Both(
-        outcome=outcome,
-        crude=crude_difference(is_second, session, total, events, confidence_level=level),
-        adjusted=adjusted_difference(is_second, session, labels(rows, like), total, events, confidence_level=level),
-        logistic=logistic_difference(is_second, session, factors, total, events, confidence_level=level)
-        if both_there
-        else cannot_say("one agent has no session here", confidence_level=level),
-    )
-
-
-def _odds(
-    rows: pd.DataFrame, second: str, total: pd.Series, events: pd.Series, like: tuple[str, ...], level: float
-) -> Estimate:
-    """Ask the model with a random level per session, each factor of `like` adding its own step."""
-    is_second, session = (rows["agent"] == second).to_numpy(bool), rows["session"].to_numpy(str)
-    factors, counts = rows[list(like)].to_numpy(str), (total.to_numpy(float), events.to_numpy(float))
-    return session_odds_ratio(is_second, session, factors, *counts, confidence_level=level)
-
-
-def _with_pests(both: Both) -> Both:
-    """Put counts under their right name: pests are no pieces."""
-
-    def named(e: Estimate) -> Estimate:
-        return replace(e, pests=e.pieces, pieces=None)
-
-    def of(d: Difference) -> Difference:
-        return replace(d, difference=named(d.difference), first=named(d.first), second=named(d.second))
-
-    return replace(both, crude=of(both.crude), adjusted=of(both.adjusted), logistic=named(both.logistic))
-
-
-def _with_deaths(both: Both, first: int, second: int) -> Both:
-    """Put deaths beside pieces where all of them were used: among like pieces only some are."""
-    d = both.crude
-    crude = replace(
-        d,
-        difference=replace(d.difference, deaths=first + second),
-        first=replace(d.first, deaths=first),
-        second=replace(d.second, deaths=second),
-    )
-    return replace(both, crude=crude, logistic=replace(both.logistic, deaths=first + second))
-
-
-def _unknown(outcome: str, why: str, level: float) -> Both:
-    """Return an outcome of which nothing can be said."""
-    none = cannot_say(why, confidence_level=level)
-    silent = Difference(none, none, none, None, (), np.zeros(0), (0.0, 0.0))
-    return Both(outcome, silent, silent, none)

@@ -104,9 +104,9 @@ def needed_sentence(answer: ComparisonAnswer | None) -> str:
     margins = f"{_margin(answer.margins.kill)} in kill or {_margin(answer.margins.loss)} in loss"
     assumed = f"; correlation within sessions is assumed for {' and '.join(n.assumed)}" if n.assumed else ""
     return (
-        f"Settling a difference of {margins} takes about {count(n.total)} sessions with like pieces per agent: "
-        f"{count(n.still(n.have_first))} more of {j.first}, {count(n.still(n.have_second))} more of {j.second} "
-        f"(enough four times in five{assumed}). A larger difference shows sooner."
+        f"Settling a difference of {margins} takes about {count(n.total)} sessions per agent, with like pieces in "
+        f"the same months: {count(n.still(n.have_first))} more of {j.first}, {count(n.still(n.have_second))} more of "
+        f"{j.second} (enough four times in five{assumed}). A larger difference shows sooner."
     )
 
 
@@ -133,8 +133,10 @@ def fairness_sentence(answer: ComparisonAnswer | None) -> str:
         "with like as far as the log tells; what it does not record may still differ"
     )
     unlike = left["pieces_only_first_had_the_like_of"] + left["pieces_only_second_had_the_like_of"]
+    apart = left["pieces_in_months_of_first_only"] + left["pieces_in_months_of_second_only"]
+    alone = f"{count(apart)} pieces of months in which only one of the two was used; " if apart else ""
     return (
-        f"{lot}. Left out: {count(unlike)} pieces of a kind that only {j.first} or only {j.second} had; "
+        f"{lot}. Left out: {alone}{count(unlike)} pieces of a kind that only {j.first} or only {j.second} had; "
         f"{count(left['trays_never_checked'])} trays never checked (unknown, not alive); "
         f"{count(left['trays_of_re_dips'])} re-dip trays, whose pieces count under their first dip; "
         f"{count(left['pest_counts_without_bath_or_pieces'])} pest counts without bath or pieces.{_pooled(answer)}"
@@ -160,8 +162,8 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
     note = (
         f"{j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits by session. Loss: "
         f"{j.loss.outcome}. Kill: {j.kill.outcome}, eggs left out. Like with like: within coral group, condition and "
-        "origin (pests: kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had; "
-        "the verdict rests on this row."
+        "origin (pests: kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had, "
+        "in months that both were used in; the verdict rests on this row."
     )
     columns = ("", j.first, j.second, "difference", "sessions", "counted")
     return Table(f"{j.first} beside {j.second}", columns, tuple(rows), note)
@@ -190,8 +192,7 @@ def groups_table(answer: ComparisonAnswer | None) -> Table:
         return Table("By coral group", ("",), (), NONE)
     j = answer.judged
     rows = tuple(
-        (g.coral_group, points(g.kill.adjusted.difference), points(g.loss.adjusted.difference))
-        for g in answer.groups
+        (g.coral_group, points(g.kill.adjusted.difference), points(g.loss.adjusted.difference)) for g in answer.groups
     )
     note = f"{j.first} minus {j.second}, like with like, {answer.confidence_level:.0%} limits by session."
     return Table("By coral group", ("", "difference in kill", "difference in loss"), rows, note)

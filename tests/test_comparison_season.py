@@ -1,0 +1,119 @@
+"""Agents used in different months: what a bad winter did is not told of the agent that happened to be used in it."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from afterdip.answers.comparison import answer_comparison
+from afterdip.answers.comparison_both import NEVER_TOGETHER
+from afterdip.log import read_log
+from afterdip.tables import comparison as tables
+from afterdip.tally.comparison import SEASON, in_season
+from builders import small_log, write_log
+
+AS_OF = "2026-11-20"
+WINTER, SUMMER = range(1, 4), range(4, 10)  # months of 2026
+
+
+def farm(folder, agent_of):
+    """A log with six baths a month, a tray of 20 sps each: 6 of 20 die in winter and 1 in summer, whatever the agent.
+
+    `agent_of(month, bath)` names the agent. Each bath finds 10 flatworms and kills 9, so that kill is equal too.
+    """
+    log, rows = small_log(), {name: [] for name in ("sessions", "trays", "checks", "pests")}
+    log["agents"] = log["agents"][log["agents"]["agent"].isin(["IOD", "OIL"])].reset_index(drop=True)
+    for month in [*WINTER, *SUMMER]:
+        for bath in range(6):
+            day, key = pd.Timestamp(2026, month, 2 + 4 * bath), f"M{month}B{bath}"
+            date, died = f"{day:%Y-%m-%d}", str(6 if month in WINTER else 1)
+            agent = {"agent": agent_of(month, bath), "amount": "10", "amount_unit": "mL", "minutes": "10"}
+            volume = {"bath_volume": "10", "bath_volume_unit": "L"}
+            rows["sessions"].append({"session": key, "started": f"{date}T09:00", **agent, **volume})
+            rows["trays"].append({"tray": key, "session": key, "coral": "stag", "coral_group": "sps", "pieces": "20"})
+            left, look = str(20 - int(died)), {"tray": key, "detached": "0", "removed": "0"}
+            for after, dead in ((7, died), (30, "0")):
+                seen = {"checked": f"{day + pd.Timedelta(days=after):%Y-%m-%d}", "alive": left, "dead": dead}
+                rows["checks"].append(look | seen)
+            pest = {"tray": key, "pest": "flatworm", "stage": "adult", "counted": date, "examined": "20"}
+            rows["pests"].append({**pest, "moment": "bath", "alive": "0", "dead": "9"})
+            rows["pests"].append({**pest, "moment": "on piece", "alive": "1", "dead": "0"})
+    for name, found in rows.items():
+        log[name] = pd.DataFrame(found).reindex(columns=log[name].columns).fillna("")
+    log["labour"] = log["labour"].iloc[:0]
+    return read_log(write_log(log, folder), as_of=AS_OF)
+
+
+def compared(log):
+    return answer_comparison(log, first="IOD", second="OIL", as_of=AS_OF)
+
+
+def rows_of(**sessions):
+    """Rows as `in_season` takes them: agent=[days], a session a day."""
+    found = [
+        (f"{agent}{i}", agent, pd.Timestamp(day)) for agent, days in sessions.items() for i, day in enumerate(days)
+    ]
+    return pd.DataFrame(found, columns=["session", "agent", "date"])
+
+
+def test_an_agent_that_took_over_from_the_other_is_not_judged_by_the_season(tmp_path):
+    """Loss is 30 % with IOD and 5 % with OIL, and the winter's; nothing in the log can tell winter from agent."""
+    answer = compared(farm(tmp_path, lambda month, bath: "IOD" if month in WINTER else "OIL"))
+    assert answer.judged.loss.crude.difference.estimate == pytest.approx(0.25)
+    assert answer.judged.verdict.word == "undecided"
+    for outcome in (answer.judged.loss, answer.judged.kill):
+        assert outcome.adjusted.difference.reason == outcome.logistic.reason == NEVER_TOGETHER
+    assert [e.reason for e in answer.odds] == [NEVER_TOGETHER] * 2
+    assert answer.judged.needed.total > 0
+    assert answer.left_out["pieces_in_months_of_first_only"] == 20 * 18
+    assert answer.left_out["pests_in_months_of_second_only"] == 10 * 36
+    assert NEVER_TOGETHER in tables.verdict_sentence(answer)
+    assert "080 pieces of months in which only one of the two was used" in tables.fairness_sentence(answer)
+
+
+def test_months_that_both_were_used_in_decide(tmp_path):
+    """In the three months of both, half and half, neither is better; the agent alone in summer does not gain by it."""
+    answer = compared(farm(tmp_path, lambda month, bath: "IOD" if month in WINTER and bath % 2 else "OIL"))
+    assert answer.judged.loss.crude.difference.estimate == pytest.approx(0.3 - (9 * 0.3 + 36 * 0.05) / 45)
+    found = answer.judged.loss.adjusted
+    assert found.difference.estimate == pytest.approx(0.0, abs=1e-12)
+    assert (found.first.sessions, found.second.sessions) == (9, 9)
+    assert answer.left_out["pieces_in_months_of_first_only"] == 0
+    assert answer.left_out["pieces_in_months_of_second_only"] == 20 * 36
+
+
+def test_a_slow_change_of_agents_is_compared_quarter_by_quarter(tmp_path):
+    """Every month has both, but IOD has five of six baths in winter and one of six later: within a quarter, no gap."""
+    answer = compared(farm(tmp_path, lambda month, bath: "IOD" if (bath < 5) == (month in WINTER) else "OIL"))
+    assert answer.judged.loss.crude.difference.estimate > 0.1
+    assert answer.judged.loss.adjusted.difference.estimate == pytest.approx(0.0, abs=1e-12)
+    assert answer.judged.verdict.word in ("undecided", "equivalent")
+
+
+def test_agents_used_all_along_lose_no_piece_and_no_power(tmp_path):
+    answer = compared(farm(tmp_path, lambda month, bath: "IOD" if bath % 2 else "OIL"))
+    found = answer.judged.loss
+    assert (found.adjusted.first.sessions, found.adjusted.second.sessions) == (27, 27)
+    assert found.adjusted.strata == (", ".join(["sps", "not recorded", "not recorded", ""]),)
+    assert found.adjusted.difference.low == pytest.approx(found.crude.difference.low, abs=1e-9)
+
+
+def test_in_season_by_hand():
+    one = rows_of(a=["2026-01-03", "2026-01-31", "2026-02-01"], b=["2026-01-15", "2026-03-01"])
+    assert in_season(one)[SEASON].tolist() == ["", "", None, "", None]
+    assert in_season(rows_of(a=["2026-01-03"]))[SEASON].tolist() == [None]
+    assert in_season(rows_of(a=["2026-01-03"]).iloc[:0])[SEASON].tolist() == []
+    slow = rows_of(
+        a=["2026-02-01"] * 20 + ["2026-05-01"] * 4, b=["2026-02-02"] * 4 + ["2026-05-02"] * 20
+    )  # 4 to 1, then 1 to 4: two thirds would have to move
+    assert set(in_season(slow)[SEASON]) == {"224", "225"}  # quarters since 1970
+
+
+def test_an_uneven_spread_by_chance_alone_is_not_a_season():
+    """Sessions dealt by coin over a year: chance is in the limits, and cells of a quarter would only cost sessions."""
+    rng, days = np.random.default_rng(3), pd.date_range("2026-01-01", "2026-12-31")
+    told = 0
+    for _ in range(300):
+        dealt = rng.choice(days, 40)
+        rows = rows_of(a=dealt[:20], b=dealt[20:])
+        told += bool(set(in_season(rows)[SEASON].dropna()) - {""})
+    assert told <= 15
