@@ -31,11 +31,13 @@ def spearman_karber(
 
     Rows as in fit_curve. Shares are made non-decreasing from the sham up, corrected for the sham (Abbott 1925) and the
     part between `trim` and 1 - `trim` is averaged; `trim=None` takes the least trim the data allow. The variance of
-    log10 LC50 divides by n - 1 (US EPA 2002, EPA-821-R-02-013, app. J; Hamilton, Russo & Thurston 1977, ES&T 11:714).
-    `basis="session"` multiplies it by the scatter between sessions at one strength (never below 1) and takes t limits
-    on those degrees of freedom; `"binomial"` takes z limits as published. The EPA programs print 2 standard errors, not
-    1.96. Says why where the shares do not reach from `trim` to 1 - `trim`, or no strength was tried twice so that
-    nothing shows the scatter between sessions.
+    log10 LC50 divides by n - 1 untrimmed (US EPA 2002, EPA-821-R-02-013, app. J) and by n trimmed (Hamilton, Russo &
+    Thurston 1977, ES&T 11:714), the sham's error left out. `basis="session"` multiplies it by the scatter between
+    sessions at one strength (never below 1) and takes t limits on those degrees of freedom; `"binomial"` takes z limits
+    as published. The EPA programs print 2 standard errors, not 1.96; the one for trimmed means divides by n untrimmed
+    too, and has a term with the wrong sign where a single strength lies between the trims. Says why where the shares do
+    not reach from `trim` to 1 - `trim`, or no strength was tried twice so that nothing shows the scatter between
+    sessions.
     """
     check_counted(counted)
     if basis not in ("session", "binomial"):
@@ -101,14 +103,20 @@ def _crossing(share: Floats, log: Floats, level: float, *, last: bool) -> float:
 
 
 def _variance(share: Floats, log: Floats, total: Floats, trim: float) -> float:
-    """Return the variance of the mean log by the delta method: sum of (dmean / dshare)^2 p (1 - p) / (n - 1)."""
-    slopes = np.zeros(share.size)
-    for i in np.flatnonzero((share > 0.0) & (share < 1.0)):
-        step = 1e-6
-        moved = [_mean_log(np.where(np.arange(share.size) == i, share + sign * step, share), log, trim)
-                 for sign in (1.0, -1.0)]  # fmt: skip
-        slopes[i] = (moved[0] - moved[1]) / (2.0 * step)
-    return float(np.sum(slopes**2 * share * (1.0 - share) / np.maximum(total - 1.0, 1.0)))
+    """Return the variance of the mean log by the delta method: sum of (dmean / dshare)^2 p (1 - p) / divisor.
+
+    Of each stretch between neighbours the part from u to v of its rise lies between trim and 1 - trim. A stretch that
+    is level at the trim lies outside, as it does for the mean.
+    """
+    low, high, edge = share[:-1], share[1:], 1e-12
+    inside = (high > trim + edge) & (low < 1.0 - trim - edge)
+    rise = np.where(high > low, high - low, 1.0)
+    u = np.clip((trim - low) / rise, 0.0, 1.0)
+    v = np.where(high > low, np.clip((1.0 - trim - low) / rise, 0.0, 1.0), 1.0)
+    half = np.where(inside, 0.5 * np.diff(log), 0.0)
+    slopes = np.append(half * ((1.0 - v) ** 2 - (1.0 - u) ** 2), 0.0) - np.append(0.0, half * (v**2 - u**2))
+    divisor = np.maximum(total - 1.0, 1.0) if trim == 0.0 else total
+    return float(np.sum((slopes / (1.0 - 2.0 * trim)) ** 2 * share * (1.0 - share) / divisor))
 
 
 def _scatter(x: Floats, n: Floats, hits: Floats, basis: str, level: float) -> tuple[float, float | None, str]:
