@@ -1,7 +1,7 @@
 """Check a log: every error and every warning, with file, row and column.
 
-Errors keep a report from being made: each line says where it is, what was expected and what is there. Warnings do not;
-a report lists them, because they say how far its figures can be trusted.
+Errors stop a report: each line says where, what was expected and what is there. Warnings do not stop it; the report
+lists them, because they say how far to trust its figures.
 """
 
 from __future__ import annotations

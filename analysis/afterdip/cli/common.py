@@ -82,15 +82,15 @@ def a_number(text: str) -> int:
 def add_log(parser: argparse.ArgumentParser) -> None:
     """Declare LOG and --as-of."""
     parser.add_argument(
-        "log", metavar="LOG", type=a_path, help="your log: a folder of tables, or an .xlsx workbook; it is only read"
+        "log", metavar="LOG", type=a_path, help="your log: a folder of tables, or an .xlsx workbook; never changed"
     )
     parser.add_argument(
         "--as-of",
         metavar="YYYY-MM-DD",
         type=a_day,
         default=None,
-        help="the day the log was written up to (default: today): follow-up is counted up to it, and a log with "
-        "anything dated later is refused",
+        help="the last day the log covers (default: today): follow-up is counted up to it, and any later date is an "
+        "error",
     )
 
 

@@ -1,8 +1,7 @@
-"""Say which of two agents did better, where the log can bear a verdict.
+"""Say which of two agents did better, if the log can tell.
 
-Puts kill and loss of like corals side by side, with the session as the unit; writes one page and results.json, and
-prints the verdict. "undecided" is an answer: it comes with the sessions still needed. Without --from and --to the
-whole log is compared.
+Compares kill and loss of like corals, by session; writes one page and results.json, and prints the verdict.
+"undecided" is an answer: it comes with the sessions still needed. Without --from and --to the whole log is compared.
 """
 
 from __future__ import annotations
@@ -10,13 +9,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_day, a_path, add_log, as_of_day, log_path, say, write_out
+from afterdip.cli.common import DONE, a_day, a_path, add_log, as_of_day, count_words, log_path, say, write_out
 
 
 def declare(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_log(parser)
-    one = "one agent, as the log names it; 'AGENT at 500 mg/L' for one of its strengths, else all are taken together"
+    one = "one agent, as the log names it; 'AGENT at 500 mg/L' for one of its strengths, otherwise all together"
     parser.add_argument("--first", metavar="AGENT", required=True, help=one)
     parser.add_argument("--second", metavar="AGENT", required=True, help="the other agent")
     parser.add_argument("--coral-group", metavar="GROUP", default="", help="only this coral group")
@@ -71,7 +70,7 @@ def _write_page(args: argparse.Namespace, answer, day: str, scope: dict[str, str
         more={"first": args.first, "second": args.second, **scope, **days},
     )
     if results["warnings"]:
-        say(f"The log has {len(results['warnings'])} warnings; the page's first screen lists them.")
+        say(f"The log has {count_words(len(results['warnings']), 'warning', 'warnings')}; see the first page.")
     return out / "comparison.html"
 
 

@@ -1,4 +1,4 @@
-"""Write the demo farm: an invented log to try things on.
+"""Write the demo farm: an invented log to try things out on.
 
 The farm, its corals and its figures are invented and rebuilt from a seed, so that it is the same everywhere. Use it to
 see what a report looks like before your own log has a month in it.

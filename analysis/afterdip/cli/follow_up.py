@@ -17,11 +17,11 @@ def declare_follow_up(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--system", metavar="NAME", default="", help="only trays in water whose name begins with NAME")
     parser.add_argument(
         "--in-hand-days", metavar="N", type=a_number, default=60,
-        help="leave out lots of which nothing was written for more than N days (default 60)",
+        help="leave out lots with no entry for more than N days (default 60)",
     )  # fmt: skip
     parser.add_argument(
         "--hatch-factor", metavar="X", type=_factor, default=2.0,
-        help="latest hatch over mean hatch, where only a mean is published (default 2)",
+        help="latest hatch as a multiple of the mean, where only a mean is published (default 2)",
     )  # fmt: skip
     parser.add_argument("--json", metavar="FILE", help="also write every figure as JSON; - prints it instead")
     parser.set_defaults(usage_error=parser.error)

@@ -1,8 +1,8 @@
-"""Say how many hours the work takes: by task and agent, and for a month to come.
+"""Say how many hours the work takes: by task and agent, and in the month to come.
 
-Reads the labour rows of the log and says what a session costs in person-minutes, fixed and by the piece, what 1,000
-pieces take, and how many person-hours the coming month will need, with limits that hold for that one month. Sessions
-without labour rows are counted and not taken as free.
+Reads the labour rows of the log and says what a session takes in person-minutes, fixed and per piece, what 1,000 pieces
+take, and how many person-hours the coming month will need, with limits for that one month. Sessions without labour rows
+are not taken as free: they count at the rate of the others.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
 """Say which trays are due for another dip, when, and why.
 
-For every tray in hand of a lot in which a pest was found: the next dip, the last day for it, the dips after it, and the
-chance that a pest lives through them all: at the farm's own kill of adults, if dips work independently and survivors
-are no hardier. It holds for an animal that met every dip; a hatchling meets fewer, and where a series begins again only
-the dips to come count. A gap between dips must be shorter than the time from hatching to the first
-eggs, and the last dip must come after the last egg has hatched: enter both in farm.toml for each pest. Nothing is
-guessed: a pest without figures, or water outside their temperature, is listed as unknown. With --ics the dips go into a
-calendar file. It counts days; what may be used, and how often, is for label, safety data sheet and veterinarian.
+For every tray in hand of a lot with pests: the next dip, the last day for it, the dips after it, and the chance that a
+pest survives them all (at the farm's own kill of adults, if dips work independently and survivors are no hardier; a
+hatchling meets fewer dips, and where a series starts over only the dips to come count). Dips must be closer together
+than the time from hatching to the first eggs, and the last one must come after the last egg has hatched: enter both in
+farm.toml for each pest. Nothing is guessed: a pest without figures, or water outside their temperature, is listed as
+unknown. With --ics the dips go into a calendar file. This counts days; what may be used, and how often, is for label,
+safety data sheet and veterinarian.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""Say of each lot in hand how sure we can be before it is released, and what is missing.
+"""Say for each lot in hand whether it may leave, how sure that is, and what is missing.
 
-For every lot and every pest its corals are looked for: how many pieces were looked at since the last egg can have
-hatched, how sure that makes us that less than the design value (farm.toml, [release]) is infested, how many more pieces
-to look at, and release or hold with the reason. A lot is never called clean: the answer is "fewer than". Not counted
-is not zero: a lot that was never examined is held.
+For every lot and every pest its corals can carry: how many pieces were looked at since the last egg can have hatched,
+how sure that makes us that fewer are infested than the farm's limit (farm.toml, [release]), how many more pieces to
+look at, and release or hold with the reason. A lot is never called clean: the answer is "fewer than". Not counted is
+not zero: a lot that was never examined is held.
 """
 
 from __future__ import annotations

@@ -1,9 +1,8 @@
 """Make the monthly report: a first page, a page per question and all figures as data.
 
-Reads the log, refuses it with every error named if it has any, and writes into reports/MONTH: index.html to begin
-with, the pages it leads to, and results.json with every number. The pages need no network and no program but a
-browser; print them from there, or let --pdf do it where Chromium is installed. A report that cannot be completed
-leaves the one before it as it was.
+Reads the log (if it has errors, lists them all and stops) and writes into reports/MONTH: index.html to start from, the
+pages it links to, and results.json with every number. The pages need a browser and no network; print them from there,
+or use --pdf where Chromium is installed. If a report cannot be completed, the one before it stays as it was.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ import gc
 import sys
 from pathlib import Path
 
-from afterdip.cli.common import DONE, a_month, a_number, a_path, add_log, as_of_day, log_path, say, tell
+from afterdip.cli.common import DONE, a_month, a_number, a_path, add_log, as_of_day, count_words, log_path, say, tell
 
 WORKERS = 2
 _SELDOM = 200_000, 20, 100  # thresholds of the garbage collector, which else takes a tenth of the time of the imports
@@ -26,7 +25,7 @@ def declare(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="FOLDER", type=a_path, help="where the report goes (default: reports/MONTH)")
     parser.add_argument("--only", metavar="PAGE,...", default="", help="only these pages, for instance survival,labour")
     parser.add_argument(
-        "--notebooks", metavar="FOLDER", type=a_path, help="make the pages from the notebooks here instead of our own"
+        "--notebooks", metavar="FOLDER", type=a_path, help="notebooks to use instead of the built-in ones"
     )
     parser.add_argument(
         "--jobs",
@@ -66,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
             paper=args.paper if args.pdf else "",
         )
     if results["warnings"]:
-        say(f"The log has {len(results['warnings'])} warnings; the report lists them.")
+        say(f"The log has {count_words(len(results['warnings']), 'warning', 'warnings')}; see the report.")
     tell(str(out / "index.html"))
     if args.pdf:
         tell(str(out / pdf_name(args.month)))

@@ -1,8 +1,8 @@
 """Plan a comparison of agents: sessions needed, and tray sheets dealt by lot to print.
 
-Says from your own log how many sessions each agent needs before a verdict can be given, and writes into a new folder:
-sheets to print and fill in (sheets.html), the sealed key that says which code is which agent (sealed-key.html), and
-tables with the same keys for your log (log-to-fill-in). It recommends no agent for any use: labels rule.
+Says from your own log how many sessions each agent needs for a verdict, and writes into a new folder: sheets to print
+and fill in (sheets.html), the sealed key that says which code is which agent (sealed-key.html), and tables with the
+same keys for your log (log-to-fill-in). It recommends no agent for any use: labels rule.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ def declare(parser: argparse.ArgumentParser) -> None:
     add_log(parser)
     names = "the agents to compare, commas between them; 'A at 500 mg/L' is one strength of an agent"
     parser.add_argument("--agents", metavar="A,B", required=True, help=names)
-    parser.add_argument("--out", metavar="FOLDER", type=a_path, default=Path("trial"), help="where to (default: trial)")
-    parser.add_argument("--seed", metavar="N", type=a_number, default=1, help="deals the same sheets again (default 1)")
-    parser.add_argument("--blocks", metavar="N", type=a_number, default=12, help="sheets to print (default 12)")
-    parser.add_argument("--trays", metavar="N", type=a_number, help="trays in a session (default: as is usual)")
-    parser.add_argument("--prefix", metavar="TEXT", default="T", help="how new keys begin (default T)")
+    parser.add_argument("--out", metavar="FOLDER", type=a_path, default=Path("trial"), help="a folder (default: trial)")
+    parser.add_argument("--seed", metavar="N", type=a_number, default=1, help="one number, one deal (default 1)")
+    parser.add_argument("--blocks", metavar="N", type=a_number, default=12, help="sessions per agent (default 12)")
+    parser.add_argument("--trays", metavar="N", type=a_number, help="trays in a session (default: as usual)")
+    parser.add_argument("--prefix", metavar="TEXT", default="T", help="first letters of new session names (default T)")
     parser.add_argument("--json", metavar="FILE", help="also write the plan as JSON; - prints it instead")
     parser.set_defaults(usage_error=parser.error)
 
