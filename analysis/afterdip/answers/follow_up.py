@@ -91,8 +91,8 @@ def answer_follow_up(
     hosts = tally.hosts[tally.hosts["coral"].isin(set(tally.trays["coral"]))]
     pests = sorted(set(hosts["pest"]) | set(tally.found["pest"]))
     lives = lives_of(pests, settings, hatch_factor=hatch_factor)
-    twice, history = tally_counted_twice(log), read_history(tally)
-    eyes = sensitivities(twice[period.in_window(twice["date"])], pests, settings)
+    history = read_history(tally)
+    eyes = sensitivities(tally_counted_twice(log, since=period.start, until=period.end), pests, settings)
     asked = {"as_of": as_of, "confidence_level": settings.confidence}
     redips = answer_redips(tally, history, lives, kills_of(log, period), **asked)
     releases = answer_releases(tally, history, lives, eyes, settings, as_of=as_of)

@@ -16,10 +16,9 @@ import pandas as pd
 from afterdip.answers.follow_up import FollowUpAnswer, answer_follow_up, wanted
 from afterdip.answers.words import counted
 from afterdip.log.model import Log
-from afterdip.tally.follow_up import ON_PIECES, lots_of_trays, tally_lots
+from afterdip.tally.follow_up import ON_PIECES, tally_trays
 from afterdip.tally.until import log_until
 
-ANY = 10**6  # days: a lot of which nothing was written for long is still here
 _DIPS = {  # status on that day -> what the list asked for
     "overdue": "Dip again, overdue",
     "not dipped": "Dip for the first time",
@@ -61,10 +60,11 @@ def answer_last_actions(log: Log, *, month: str, as_of: str, window_months: int 
     day = a_month_before(as_of)
     before = (datetime.date.fromisoformat(f"{month}-01") - datetime.timedelta(days=1)).strftime("%Y-%m")
     then = answer_follow_up(log_until(log, day), month=before, as_of=day, window_months=window_months)
-    now = tally_lots(log, as_of=as_of, in_hand_days=ANY).trays
+    trays = tally_trays(log)
+    now = trays[trays["pieces"] > 0]  # a lot of which nothing was written for long is still here
     dipped, here = _dipped_since(log, day), _with_earlier(now["tray"], log)
     dips, told = _dips(then, dipped, here), _told(log, then, dipped, here)
-    return LastActions(day, (*dips, *_releases(then, now), *_looks(log, then, now, day), *told))
+    return LastActions(day, (*dips, *_releases(then, now), *_looks(log, then, trays, day), *told))
 
 
 def a_month_before(day: str) -> str:
@@ -120,23 +120,22 @@ def _releases(then: FollowUpAnswer, now: pd.DataFrame) -> Iterable[LastAction]:
         yield LastAction(f"Release {counted(len(lots), 'lot')}", state_of(left, len(lots)), how)
 
 
-def _looks(log: Log, then: FollowUpAnswer, now: pd.DataFrame, day: str) -> Iterable[LastAction]:
+def _looks(log: Log, then: FollowUpAnswer, trays: pd.DataFrame, day: str) -> Iterable[LastAction]:
     """Lots that only looks stood in the way of: done where as many pieces were looked at since, for each pest."""
     asked = [row for row in then.releases if row.cause == "looks" and row.further_pieces]
     if not asked:
         return
-    seen = _looked_at(log, day)
+    seen = _looked_at(log, dict(zip(trays["tray"], trays["lot"], strict=True)), day)
     met = {(row.lot, row.pest): seen.get((row.lot, row.pest), 0) >= row.further_pieces for row in asked}
     lots = {row.lot for row in asked}
-    here = set(now["lot"])
+    here = set(trays.loc[trays["pieces"] > 0, "lot"])
     done = {lot for lot in lots if lot not in here or all(ok for (of, _), ok in met.items() if of == lot)}
     how = f"{len(done)} looked at enough since, or no longer here" if done else "none looked at enough yet"
     yield LastAction(f"Look at {counted(len(lots), 'lot')}", state_of(len(done), len(lots)), how)
 
 
-def _looked_at(log: Log, day: str) -> dict[tuple[str, str], int]:
-    """Pieces looked at since that day by lot and pest; a piece looked at twice counts twice, as a look does."""
-    lots = lots_of_trays(log)
+def _looked_at(log: Log, lots: dict[str, str], day: str) -> dict[tuple[str, str], int]:
+    """Pieces looked at since that day by lot and pest; a piece looked at twice counts twice. `lots`: of each tray."""
     rows = log.pests[(log.pests["counted"] > pd.Timestamp(day)) & log.pests["moment"].isin(ON_PIECES)]
     looks = rows.groupby(["tray", "pest", "counted"], as_index=False)["examined"].max()  # stages share one look
     looks = looks.assign(lot=looks["tray"].map(lots))

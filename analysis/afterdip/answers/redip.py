@@ -104,10 +104,11 @@ def lives_of(pests: list[str], settings: Settings, *, hatch_factor: float) -> di
 
 @dataclass(frozen=True, slots=True)
 class Kills:
-    """The farm's own kill of each agent and pest, adults or stage not told, at any level."""
+    """The farm's own kill of each agent and pest, adults or stage not told, at any level, and what series leave."""
 
     dips: pd.DataFrame
     known: dict[tuple[str, str, float], Estimate] = field(default_factory=dict)
+    risks: dict[tuple[tuple[str, ...], str, float], Estimate] = field(default_factory=dict)
 
     def of(self, agent: str, pest: str, level: float) -> Estimate:
         """Return the share killed of all found."""
@@ -117,6 +118,14 @@ class Kills:
             counts = (rows[name] for name in ("removed", "killed", "found"))
             self.known[key] = shares_of_found(*counts, session=rows["session"], confidence_level=level).killed
         return self.known[key]
+
+    def risk(self, agents: tuple[str, ...], pest: str, level: float) -> Estimate:
+        """Return the residual risk after dips with these agents: many trays have had the same."""
+        key = (agents, pest, level)
+        if key not in self.risks:
+            kills = [self.of(agent, pest, level) for agent in agents]
+            self.risks[key] = residual_risk(kills, confidence_level=level)
+        return self.risks[key]
 
 
 def kills_of(log: Log, period: Period) -> Kills:
@@ -171,16 +180,11 @@ def _row(pair, life: LifeCycle, history: TrayHistory, kills: Kills, as_of: int, 
         why=_why(series, plan, life),
         written=written,
         silent=as_of - written > SILENT_DAYS,
-        risk_so_far=_risk(kills, pair.pest, so_far, level),
-        risk_when_done=_risk(kills, pair.pest, done, level)
+        risk_so_far=kills.risk(so_far, pair.pest, level),
+        risk_when_done=kills.risk(done, pair.pest, level)
         if agents and plan.ends
         else cannot_say("the series has no known end" if agents else "no dip yet", confidence_level=level),
     )
-
-
-def _risk(kills: Kills, pest: str, agents: tuple[str, ...], level: float) -> Estimate:
-    """Residual risk after dips with these agents."""
-    return residual_risk([kills.of(agent, pest, level) for agent in agents], confidence_level=level)
 
 
 def _why(series: Series, plan: Plan, life: LifeCycle) -> str:

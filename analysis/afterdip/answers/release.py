@@ -118,18 +118,16 @@ def answer_releases(
     today = day_of(as_of)
     found = {(row.lot, row.pest): int(row.found) for row in tally.found.itertuples(index=False)}
     hosts = tally.hosts.groupby("coral")["pest"].agg(list).to_dict()
-    rows = []
-    for lot, trays in tally.trays.groupby("lot"):
-        by_pest: dict[str, list] = {}
-        for tray in trays.itertuples(index=False):
-            for pest in hosts.get(tray.coral, [""]):
-                by_pest.setdefault(pest, []).append(tray)
-        for pest, same in by_pest.items():
-            pests = found.get((lot, pest), 0)
-            asked = {"found": pests > 0, "as_of": today}
-            read = [tray_state(history, tray, pest, lives[pest], **asked) for tray in same] if pest else []
-            base = _counts(str(lot), pest, pests, same, read, today)
-            rows.append(_row(base, same, read, lives.get(pest), eyes.get(pest), settings, today))
+    rows, exposed = [], {}
+    for tray in tally.trays.itertuples(index=False):
+        for pest in hosts.get(tray.coral, [""]):
+            exposed.setdefault((str(tray.lot), pest), []).append(tray)
+    for (lot, pest), same in exposed.items():
+        pests = found.get((lot, pest), 0)
+        asked = {"found": pests > 0, "as_of": today}
+        read = [tray_state(history, tray, pest, lives[pest], **asked) for tray in same] if pest else []
+        base = _counts(lot, pest, pests, same, read, today)
+        rows.append(_row(base, same, read, lives.get(pest), eyes.get(pest), settings, today))
     return tuple(sorted(rows, key=_nearest))
 
 

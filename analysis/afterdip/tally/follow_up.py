@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from afterdip.log.model import Log
+from afterdip.tally.removal import dipped_between
 
 IN_HAND_DAYS = 60
 ON_PIECES = ("before", "on piece", "later")
@@ -47,7 +48,7 @@ class LotTally:
 
 def tally_lots(log: Log, *, as_of: str, in_hand_days: int = IN_HAND_DAYS, system: str = "") -> LotTally:
     """Return the lots in hand on a day, YYYY-MM-DD; `system`: only trays in water whose name begins with it."""
-    trays = _trays(log)
+    trays = tally_trays(log)
     in_hand = trays[trays["pieces"] > 0]
     if system:
         inside = in_hand["system"].fillna("").str.casefold().str.startswith(system.casefold())
@@ -73,19 +74,17 @@ def tally_lots(log: Log, *, as_of: str, in_hand_days: int = IN_HAND_DAYS, system
     )
 
 
-def lots_of_trays(log: Log) -> dict[str, str]:
-    """Return the lot of every tray, those no longer in hand too."""
-    trays = _trays(log)
-    return dict(zip(trays["tray"], trays["lot"], strict=True))
-
-
 def _day(dates: pd.Series) -> np.ndarray:
     """Days since 1970-01-01; missing dates come out far in the past."""
     return dates.to_numpy("datetime64[D]").astype(np.int64)
 
 
-def _trays(log: Log) -> pd.DataFrame:
-    """All trays with their lot, their place in the chain, the pieces left in them and the last day written of them."""
+def tally_trays(log: Log) -> pd.DataFrame:
+    """Return the log's trays, those no longer in hand too, in its order, with what LotTally tells of each.
+
+    Beside the file's columns and its session's agent, is_control and date: lot, root, pieces (left now), first_day,
+    last_day; parent, the row of the tray before (-1 for none), and dip_day.
+    """
     trays = log.trays.merge(log.sessions[["session", "agent", "is_control", "date"]], on="session", how="left")
     keys = pd.Index(trays["tray"])
     parent = keys.get_indexer(trays["earlier_tray"].to_numpy(dtype=object, na_value=None))
@@ -94,10 +93,14 @@ def _trays(log: Log) -> pd.DataFrame:
         root = np.where(step >= 0, step, root)
         step = np.where(step >= 0, parent[step], -1)
     trays = trays.assign(parent=parent, root=trays["tray"].to_numpy()[root], dip_day=_day(trays["date"]))
-    first = trays.iloc[root].reset_index(drop=True)
+    first = trays[["tray", "source", "arrived", "cut", "date"]].iloc[root].reset_index(drop=True)
     start = first["arrived"].fillna(first["cut"]).fillna(first["date"])
-    trays = trays.assign(lot=_lot_names(first), first_day=_day(start), last_day=_last_day(log, trays, keys))
-    return trays.assign(pieces=_left(log, trays, keys, parent))
+    counted, checked = (keys.get_indexer(table["tray"]) for table in (log.pests, log.checks))
+    last = trays["dip_day"].to_numpy().copy()
+    np.maximum.at(last, checked, _day(log.checks["checked"]))
+    np.maximum.at(last, counted, _day(log.pests["counted"]))
+    pieces = _left(log, trays, checked, parent)
+    return trays.assign(lot=_lot_names(first), first_day=_day(start), last_day=last, pieces=pieces)
 
 
 def _lot_names(first: pd.DataFrame) -> np.ndarray:
@@ -109,21 +112,16 @@ def _lot_names(first: pd.DataFrame) -> np.ndarray:
     return arrival.fillna(cut).fillna("tray " + first["tray"].astype("string")).to_numpy(dtype=object)
 
 
-def _last_day(log: Log, trays: pd.DataFrame, keys: pd.Index) -> np.ndarray:
-    """The last day anything was written of a tray."""
-    last = trays["dip_day"].to_numpy().copy()
-    for table, column in ((log.checks, "checked"), (log.pests, "counted")):
-        np.maximum.at(last, keys.get_indexer(table["tray"]), _day(table[column]))
-    return last
+def _left(log: Log, trays: pd.DataFrame, place: np.ndarray, parent: np.ndarray) -> np.ndarray:
+    """Pieces left in each tray: alive at the last check, less those re-dipped that no check shows as removed.
 
-
-def _left(log: Log, trays: pd.DataFrame, keys: pd.Index, parent: np.ndarray) -> np.ndarray:
-    """Pieces left in each tray: alive at the last check, less those re-dipped that no check shows as removed."""
-    checks = log.checks.sort_values("checked", kind="stable").drop_duplicates("tray", keep="last")
+    `place`: the tray of each check, `parent`: the tray before each tray, as rows of `trays`.
+    """
     alive = trays["pieces"].to_numpy(np.int64).copy()
-    alive[keys.get_indexer(checks["tray"])] = checks["alive"].to_numpy(np.int64)
+    order = np.argsort(log.checks["checked"].to_numpy(), kind="stable")
+    alive[place[order]] = log.checks["alive"].to_numpy(np.int64)[order]  # of several checks the last one stands
     removed, moved = np.zeros_like(alive), np.zeros_like(alive)
-    np.add.at(removed, keys.get_indexer(log.checks["tray"]), log.checks["removed"].to_numpy(np.int64))
+    np.add.at(removed, place, log.checks["removed"].to_numpy(np.int64))
     np.add.at(moved, parent[parent >= 0], trays["pieces"].to_numpy(np.int64)[parent >= 0])
     return np.maximum(alive - np.maximum(moved - removed, 0), 0)
 
@@ -189,17 +187,21 @@ def _found(trays: pd.DataFrame, counted: pd.DataFrame, lots: set[str]) -> pd.Dat
     return rows.groupby(["lot", "pest"], as_index=False)["found"].sum()
 
 
-def tally_counted_twice(log: Log) -> pd.DataFrame:
+def tally_counted_twice(
+    log: Log, *, since: pd.Timestamp | None = None, until: pd.Timestamp | None = None
+) -> pd.DataFrame:
     """Pests counted twice, on the pieces before a dip and again in it: one row a session, pest and stage.
+
+    `since`, `until`: only dips from that day on and before that day.
 
     Columns: session, date, pest, stage, seen (before), found (bath, rinse and still on), dead or alive. Only where
     every tray of the session with a count of that pest and stage had all its pieces looked at both times and the bath
     was counted; sham dips, which leave pests where they are, and eggs, which do not fall, are left out.
     """
-    about = log.sessions[["session", "is_control", "date"]]
+    about = dipped_between(log.sessions[["session", "is_control", "date"]], since, until)
+    about = about.loc[~about["is_control"].astype(bool), ["session", "date"]]
     about = log.trays[["tray", "session", "pieces"]].merge(about, on="session")
-    rows = log.pests.merge(about, on="tray")
-    rows = rows[~rows["is_control"].astype(bool) & (rows["stage"] != "egg")]
+    rows = log.pests[(log.pests["stage"] != "egg") & (log.pests["moment"] != "later")].merge(about, on="tray")
     whole = rows["examined"] == rows["pieces"]
     rows = rows.assign(
         pests=rows["alive"] + rows["dead"],
@@ -207,7 +209,6 @@ def tally_counted_twice(log: Log) -> pd.DataFrame:
         on=(rows["moment"] == "on piece") & whole,
         bath=rows["moment"] == "bath",
     )
-    rows = rows[rows["moment"] != "later"]
     tray = rows.groupby(["session", "date", "pest", "stage", "tray"])[["before", "on", "bath"]].any().reset_index()
     dip = tray.groupby(["session", "date", "pest", "stage"]).agg(before=("before", "all"), on=("on", "all"),
                                                                bath=("bath", "any"))  # fmt: skip

@@ -48,11 +48,7 @@ def tally_pests(log: Log, *, since: pd.Timestamp | None = None, until: pd.Timest
 
     `since`, `until`: only dips from that day on and before that day; they are counted as in the whole log.
     """
-    sessions = log.sessions[["session", *ABOUT]]
-    if since is not None:
-        sessions = sessions[sessions["date"] >= since]
-    if until is not None:
-        sessions = sessions[sessions["date"] < until]
+    sessions = dipped_between(log.sessions[["session", *ABOUT]], since, until)
     trays = log.trays[["tray", "session", "pieces", "coral_group"]]
     trays = trays[trays["session"].isin(sessions["session"])]
     rows = log.pests.merge(trays, on="tray").merge(sessions, on="session")
@@ -72,6 +68,15 @@ def tally_pests(log: Log, *, since: pd.Timestamp | None = None, until: pd.Timest
     dips = dips.reset_index(drop=True)
     dips["is_control"] = dips["is_control"].astype(bool)
     return PestTally(_shares(dips), looks.drop(columns="place"))
+
+
+def dipped_between(
+    sessions: pd.DataFrame, since: pd.Timestamp | None, until: pd.Timestamp | None
+) -> pd.DataFrame:
+    """Return the sessions from the day `since` on and before the day `until`; None for no end."""
+    if since is not None:
+        sessions = sessions[sessions["date"] >= since]
+    return sessions if until is None else sessions[sessions["date"] < until]
 
 
 def _codes(rows: pd.DataFrame, *names: str) -> np.ndarray:

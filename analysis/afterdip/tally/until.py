@@ -9,6 +9,7 @@ import pandas as pd
 from afterdip.log.model import Log
 
 _DATED = {"checks": "checked", "pests": "counted", "labour": "done"}
+_OF_TRAYS = ("checks", "pests")
 
 
 def log_until(log: Log, day: str) -> Log:
@@ -20,9 +21,11 @@ def log_until(log: Log, day: str) -> Log:
     last = pd.Timestamp(day)
     sessions = log.sessions[log.sessions["date"] <= last]
     trays = log.trays[log.trays["session"].isin(sessions["session"])]
-    dated = {name: getattr(log, name) for name in _DATED}
-    dated = {name: rows[rows[_DATED[name]] <= last] for name, rows in dated.items()}
-    for name in ("checks", "pests"):
-        dated[name] = dated[name][dated[name]["tray"].isin(trays["tray"])]
-    tables = {"sessions": sessions, "trays": trays, **dated}
-    return replace(log, **{name: rows.reset_index(drop=True) for name, rows in tables.items()})
+    tables = {"sessions": sessions, "trays": trays}
+    for name, column in _DATED.items():
+        rows = getattr(log, name)
+        kept = rows[column] <= last
+        if name in _OF_TRAYS:
+            kept &= rows["tray"].isin(trays["tray"])
+        tables[name] = rows[kept]
+    return replace(log, **{name: rows.set_axis(range(len(rows)), copy=False) for name, rows in tables.items()})
