@@ -228,7 +228,7 @@ def test_a_small_file_cannot_make_millions_of_problems(tmp_path, monkeypatch, ki
     code = {"refused cells": "type", "empty cells": "missing", "same keys": "duplicate_key",
             "unknown keys": "unknown_key", "late dates": "after_as_of"}[kind]  # fmt: skip
     assert kinds[code] == max(kinds.values()) == 10_000
-    assert str(found[0]).endswith("got 10000 of one kind: any more of it are not named")
+    assert str(found[0]).endswith("got 10000 of one kind: the rest are not listed")
 
 
 def test_a_file_of_short_rows_is_told_in_part(tmp_path):

@@ -128,6 +128,10 @@ ONE_REASON = {
         put("sessions", 2, agent="IODINE"),
         "sessions.csv, row 2, column 'agent': an agent listed in agents, got 'IODINE'",
     ),
+    "agent in other letters": (
+        put("sessions", 2, agent="Iod"),
+        "sessions.csv, row 2, column 'agent': an agent listed in agents, got 'Iod' (did you mean 'IOD'?)",
+    ),
     "unknown session": (
         put("trays", 3, session="1"),
         "trays.csv, row 3, column 'session': a session listed in sessions, got '1'",

@@ -98,13 +98,13 @@ CASES = {
     ),
     "group barred": (
         put("agents", 2, not_for="LPS; Zoanthid"),
-        [("trays.csv, row 3, column 'coral_group': no coral that agent 'IOD' is not for, got 'zoanthid'",
+        [("trays.csv, row 3, column 'coral_group': a coral that agent 'IOD' may be used on, got 'zoanthid'",
           "not_for", "001")],
     ),
     "coral barred": (
         put("agents", 4, not_for=" montipora DIGITATA ;shrimp"),
-        [("trays.csv, row 7, column 'coral': no coral that agent 'POW' is not for, got 'Montipora digitata'", "not_for",
-          "005")],
+        [("trays.csv, row 7, column 'coral': a coral that agent 'POW' may be used on, got 'Montipora digitata'",
+          "not_for", "005")],
     ),
     "no agitation": (
         put("sessions", 4, agitation="none"),
@@ -154,7 +154,7 @@ CASES = {
     ),
     "gap between checks": (
         lambda t: t.update(checks=t["checks"].drop(index=20)),
-        [("trays.csv, row 8, column 'tray': a check of tray 'T07' within 14 days of 2026-10-10, got none for 26",
+        [("trays.csv, row 8, column 'tray': a check of tray 'T07' within 14 days of 2026-10-10, got none for 26 days",
           "late_check", "006")],
     ),
     "unknown column": (
@@ -208,14 +208,17 @@ def two_trays(checks):
     "checks, late",
     [
         ([("2026-09-14", 15, 0), ("2026-09-28", 15, 0), ("2026-10-07", 15, 0)], None),  # all due dates met
-        ([("2026-09-15", 15, 0), ("2026-09-28", 15, 0), ("2026-10-07", 15, 0)], "7 days of 2026-09-07, got none for 8"),
+        (
+            [("2026-09-15", 15, 0), ("2026-09-28", 15, 0), ("2026-10-07", 15, 0)],
+            "7 days of 2026-09-07, got none for 8 days",
+        ),
         (
             [("2026-09-14", 15, 0), ("2026-09-29", 15, 0), ("2026-10-07", 15, 0)],
-            "14 days of 2026-09-14, got none for 15",
+            "14 days of 2026-09-14, got none for 15 days",
         ),
         (
             [("2026-09-14", 15, 0), ("2026-09-22", 15, 0)],
-            "14 days of 2026-09-22, got none for 15",
+            "14 days of 2026-09-22, got none for 15 days",
         ),  # horizon 2026-10-07
         ([("2026-09-14", 15, 0), ("2026-09-23", 15, 0)], None),
         ([("2026-09-14", 0, 15)], None),  # nothing left to check

@@ -143,7 +143,7 @@ def _strict(file: str, data: bytes) -> tuple[list[str], list[RawColumn], np.ndar
                 message = f"{len(header)} cells as in the header, got {len(record)}"
                 problems.append(Problem(file, number, None, message, code="ragged_row"))
                 if len(problems) == MOST_TOLD:
-                    message = f"rows as long as the header, got {MOST_TOLD} others: any more of them are not named"
+                    message = f"rows as long as the header, got {MOST_TOLD} others: the rest are not listed"
                     raise UnreadableError([Problem(file, None, None, message, code="ragged_row"), *problems])
     except csv.Error as error:
         problems.append(Problem(file, max(number, 1) + 1, None, _csv_words(error), code="csv"))

@@ -194,7 +194,7 @@ def not_for(log: Tables) -> Iterator[Problem]:
             hit = coral.where(lambda name, barred=barred: name.casefold() in barred)
             for i in np.flatnonzero((agent == a) & hit & ~told):
                 told[i] = True
-                message = f"no coral that agent '{name}' is not for, got '{coral.levels[coral.codes[i]]}'"
+                message = f"a coral that agent '{name}' may be used on, got '{coral.levels[coral.codes[i]]}'"
                 yield log.note("trays", i, column, message, "not_for", session[i])
 
 
@@ -253,7 +253,7 @@ def check_notices(log: Tables) -> Iterator[Problem]:
         yield log.note("trays", i, "tray", message, "never_checked", trays["session"].iloc[i])
     for i, gap, due, start in _late(log, of, dipped, end):
         message = (
-            f"a check of tray '{trays['tray'].iloc[i]}' within {due} days of {str(start)[:10]}, got none for {gap}"
+            f"a check of tray '{trays['tray'].iloc[i]}' within {due} days of {str(start)[:10]}, got none for {gap} days"
         )
         yield log.note("trays", i, "tray", message, "late_check", trays["session"].iloc[i])
 

@@ -78,7 +78,7 @@ AGENTS = Table("agents", True, "one row per product the farm dips with, and one 
     _count("rinses_needed", "clean-water rinses that the product's residue calls for"),
     _choice("clarity", "how well pieces can be watched in the bath", ("clear", "hazy", "opaque")),
     _choice("signal_word", "signal word on the label (GHS)", ("none", "warning", "danger")),
-    _choice("basis", "on what authority the farm uses it", ("label", "vet order", "off label", "none")),
+    _choice("basis", "on what authority you use it", ("label", "vet order", "off label", "none")),
     _number("max_per_l", "the farm's own limit per litre of bath"),
     _unit("max_per_l_unit", "unit of max_per_l; mL, drops, g, mg or tablet mean per litre here", LIMIT_UNITS),
     _number("max_minutes", "the farm's own limit of exposure, minutes"),
@@ -142,7 +142,7 @@ PESTS = Table("pests", False, "one row per tray x pest x life stage x moment; ze
     _choice("moment", "before (on the pieces, before the dip), bath or rinse (fallen into it), on piece (after), "
             "later (a follow-up)", ("before", "bath", "rinse", "on piece", "later"), "yes"),
     Column("counted", "date", "yes", "day of the count"),
-    _count("examined", "pieces looked at", "yes"),
+    _count("examined", "pieces looked at; for bath and rinse, the tray's pieces that went in", "yes"),
     _count("alive", "pests found alive", "yes"),
     _count("dead", "pests found dead", "yes"),
     _count("infested", "pieces with at least one pest"),

@@ -54,7 +54,7 @@ SETTINGS = (
     Setting("confidence", "targets", "confidence", "level of every interval", 0.5, 1, open_high=True),
     Setting("kill_margin", "compare", "kill_margin", "difference in kill too small to matter", 0, 1, open_high=True),
     Setting("loss_margin", "compare", "loss_margin", "difference in loss too small to matter", 0, 1, open_high=True),
-    Setting("design_prevalence", "release", "design_prevalence", "infested share a lot must be shown to stay below",
+    Setting("design_prevalence", "release", "design_prevalence", "share infested that a lot must stay below",
             0, 1, open_low=True, open_high=True),
     Setting("inspection_sensitivity", "release", "inspection_sensitivity", "chance that a look finds an infested piece",
             0, 1, open_low=True),

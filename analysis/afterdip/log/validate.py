@@ -73,7 +73,7 @@ def validate(log: RawLog, as_of: pd.Timestamp) -> tuple[dict[str, TypedTable], l
 def _untold(problems: list[Problem]) -> list[Problem]:
     """Return a problem for each kind of which so many were found that there may be more than are named."""
     kinds = Counter((problem.file, problem.column, problem.code) for problem in problems)
-    message = f"fewer problems, got {MOST_TOLD} of one kind: any more of it are not named"
+    message = f"fewer problems, got {MOST_TOLD} of one kind: the rest are not listed"
     return [
         Problem(file, None, column, message, code="untold") for (file, column, _), n in kinds.items() if n >= MOST_TOLD
     ]
