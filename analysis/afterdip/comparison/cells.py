@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import DataError
+from ..proportion.columns import events_among, in_step, label_places
 
 Floats = NDArray[np.float64]
 
@@ -48,21 +49,15 @@ def arms(
     All five arrays have shape (n_rows,): whether the row is the second agent's (bool), its session label, its stratum
     label, the pieces (or pests) looked at, and how many of them died. Rows of one session and stratum add up; rows
     with nothing looked at are passed over. `total` and `events` may be fractional, because pieces whose fate is partly
-    known count in part. Raises DataError when counts are negative, events exceed the total, or one session has both
-    agents; ValueError when the shapes differ.
+    known count in part. Raises DataError when counts are negative, events exceed the total, a label is missing, or one
+    session has both agents; ValueError when the shapes differ.
     """
-    second, session, stratum = np.asarray(second, dtype=bool), np.asarray(session), np.asarray(stratum)
-    total, events = np.asarray(total, dtype=float), np.asarray(events, dtype=float)
-    if not second.shape == session.shape == stratum.shape == total.shape == events.shape or total.ndim != 1:
-        raise ValueError("second, session, stratum, total and events must be one-dimensional and of equal length")
-    if not (np.isfinite(total).all() and np.isfinite(events).all()):
-        raise DataError("totals and events must be numbers")
-    if (events < 0).any() or (events > total * (1 + 1e-9)).any():
-        raise DataError("each row needs 0 <= events <= total")
+    second, (events, total) = np.asarray(second, dtype=bool), events_among(events, total, of="total")
+    (names, session), (strata, column) = label_places(session), label_places(stratum)
+    in_step(second, session, column, total, what="second, session, stratum, total and events")
     both = np.intersect1d(session[second], session[~second])
     if both.size:
-        raise DataError(f"session {both[0]} has both agents: a session is one bath")
-    strata, column = np.unique(stratum, return_inverse=True)
+        raise DataError(f"session {names[both[0]]} has both agents: a session is one bath")
     made = [_arm(session[rows], column[rows], total[rows], events[rows], strata.size) for rows in (~second, second)]
     return made[0], made[1], strata
 

@@ -3,9 +3,41 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from ..errors import DataError
+from ..proportion.columns import events_among, in_step, label_places
 from .cells import Floats
+
+
+def two_agents(
+    second: ArrayLike, session: ArrayLike, factors: ArrayLike, total: ArrayLike, events: ArrayLike
+) -> tuple[NDArray[np.bool_], NDArray, NDArray, Floats, Floats]:
+    """Return the columns checked, sessions and factors as whole numbers in the order of their labels.
+
+    Raises DataError where a label is missing and unless 0 <= events <= total, ValueError when lengths differ.
+    """
+    second, (_, session) = np.asarray(second, dtype=bool), label_places(session)
+    y, n = events_among(events, total, of="total")
+    places = [label_places(labels)[1] for labels in np.asarray(factors).T]
+    in_step(second, n, session, *places, what="second, session, factors, total and events")
+    return second, session, np.array(places, dtype=np.intp).reshape(len(places), n.size).T, n, y
+
+
+def rows_of_design(
+    design: ArrayLike, events: ArrayLike, total: ArrayLike, session: ArrayLike
+) -> tuple[Floats, Floats, Floats, NDArray, NDArray[np.intp]]:
+    """Return design (n_rows, p), events and total as floats, the sessions' labels and each row's place among them.
+
+    Raises DataError as `two_agents` and for a design that is not finite, ValueError when lengths differ.
+    """
+    X, (labels, place) = np.asarray(design, dtype=float), label_places(session)
+    y, n = events_among(events, total, of="total")
+    if X.ndim != 2 or not X.shape[0] == n.size == place.size:
+        raise ValueError("design needs one row for each of events, total and session")
+    if not np.isfinite(X).all():
+        raise DataError("the design must be finite; some of it is missing")
+    return X, y, n, labels, place
 
 
 def agent_design(second: NDArray[np.bool_], factors: NDArray) -> Floats | None:

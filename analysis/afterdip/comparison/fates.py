@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import DataError
+from ..proportion.columns import as_labels, counts_in_step, in_step, label_places
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,19 +33,19 @@ def fates_at(
     taken out on `day`. One that left on day c < horizon dies by the horizon with probability 1 - S(horizon)/S(c), S its
     group's Kaplan-Meier curve: redistribution to the right (Efron 1967, Proc. 5th Berkeley Symp. 4:831), which over a
     whole group gives back 1 - S(horizon). What such a piece tells counts as H(c)/H(horizon) of a piece, H the
-    cumulative hazard (days, where nobody died). Pieces that left on day 0 tell nothing and are passed over.
+    cumulative hazard (days, where nobody died). Pieces that left on day 0 tell nothing and are passed over. Raises
+    DataError for days or counts that are not finite or below 0, and where a group's label is missing.
     """
-    day, dead, left = (np.asarray(a, dtype=float) for a in (day, dead, left))
-    cell, group = np.asarray(cell, dtype=np.int64), np.asarray(group)
-    if (dead < 0).any() or (left < 0).any() or (day < 0).any():
-        raise DataError("days and counts must be 0 or more")
+    day, dead, left = counts_in_step(day, dead, left, what="days and counts of pieces")
+    cell, group = np.asarray(cell, dtype=np.int64), as_labels(group)
+    in_step(day, cell, group, what="days, counts, cell and group")
     keep = (day > 0) | (dead > 0)
-    day, dead, cell, group = day[keep], dead[keep], cell[keep], group[keep]
+    day, dead, cell, (names, group) = day[keep], dead[keep], cell[keep], label_places(group[keep])
     left = np.where(day > 0, left[keep], 0.0)
     share, known = np.zeros(day.size), np.ones(day.size)
     followed = {}
-    for name in np.unique(group):
-        rows = group == name
+    for place, name in enumerate(names):
+        rows = group == place
         share[rows], known[rows] = _carried(day[rows], dead[rows], left[rows], horizon)
         followed[name] = bool((left[rows & (day >= horizon)].sum() + dead[rows & (day >= horizon)].sum()) > 0)
     seen = np.where(day <= horizon, dead, 0.0)

@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit, stdtrit
 
-from ..errors import DataError
 from ..estimate import Estimate, cannot_say
-from .design import agent_design, telling_rows
+from .design import agent_design, rows_of_design, telling_rows, two_agents
 
 _STEPS = 50
 _FLAT = 1e-10
@@ -37,12 +36,7 @@ def session_logistic(design: ArrayLike, events: ArrayLike, total: ArrayLike, *, 
     independent pieces; the errors are the sandwich of session totals (Liang & Zeger 1986, Biometrika 73:13, working
     independence), without small-sample factor. Raises DataError when events exceed totals.
     """
-    X, y, n = (np.asarray(a, dtype=float) for a in (design, events, total))
-    labels, place = np.unique(np.asarray(session), return_inverse=True)
-    if X.ndim != 2 or not X.shape[0] == y.size == n.size == place.size:
-        raise ValueError("design needs one row for each of events, total and session")
-    if (y < 0).any() or (y > n * (1 + 1e-9)).any():
-        raise DataError("each row needs 0 <= events <= total")
+    X, y, n, labels, place = rows_of_design(design, events, total, session)
     p = X.shape[1]
     nothing = np.full(p, np.nan)
     if not y.sum() or not (n - y).sum():
@@ -84,8 +78,7 @@ def logistic_difference(
     died counting as no different; delta-method limits with the factor m/(m-1) and t on m - p degrees of freedom, m
     sessions and p coefficients.
     """
-    second, session, factors = np.asarray(second, dtype=bool), np.asarray(session), np.asarray(factors)
-    n, y = np.asarray(total, dtype=float), np.asarray(events, dtype=float)
+    second, session, factors, n, y = two_agents(second, session, factors, total, events)
     counts = {"sessions": np.unique(session).size, "pieces": round(n.sum())}
     keep, whole = telling_rows(factors, n, y), n.sum()
     if not keep.any():

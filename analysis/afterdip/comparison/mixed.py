@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit, logsumexp, stdtrit
 
-from ..errors import DataError
 from ..estimate import Estimate, cannot_say
-from .design import agent_design, telling_rows
+from .design import agent_design, rows_of_design, telling_rows, two_agents
 from .difference import MINIMUM_SESSIONS
 
 Floats = NDArray[np.float64]
@@ -68,12 +67,7 @@ def mixed_logistic(
     1995, J Comput Graph Stat 4:12). Standard errors come from the curvature of the log likelihood in coefficients
     and SD together, at an SD of 0 in the coefficients alone. Raises DataError when events exceed totals.
     """
-    X, y, n = (np.asarray(a, dtype=float) for a in (design, events, total))
-    labels, place = np.unique(np.asarray(session), return_inverse=True)
-    if X.ndim != 2 or not X.shape[0] == y.size == n.size == place.size:
-        raise ValueError("design needs one row for each of events, total and session")
-    if (y < 0).any() or (y > n * (1 + 1e-9)).any():
-        raise DataError("each row needs 0 <= events <= total")
+    X, y, n, labels, place = rows_of_design(design, events, total, session)
     if reason := _lacking(X, y, n, labels.size):
         return _none(X.shape[1], labels.size, reason)
     rows, like = np.unique(np.column_stack([place, X]), axis=0, return_inverse=True)  # trays alike count as one
@@ -108,8 +102,7 @@ def session_odds_ratio(
     died tell nothing of a ratio and are left out. Limits on the log scale with t on sessions - 2 degrees of freedom.
     Cannot say under 6 sessions a side, or where one agent had no event.
     """
-    second, session = np.asarray(second, dtype=bool), np.asarray(session)
-    factors, n, y = np.asarray(factors), np.asarray(total, dtype=float), np.asarray(events, dtype=float)
+    second, session, factors, n, y = two_agents(second, session, factors, total, events)
     keep = telling_rows(factors, n, y)
     second, session, factors, n, y = second[keep], session[keep], factors[keep], n[keep], y[keep]
     have = [np.unique(session[side]).size for side in (~second, second)]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import DataError
+from ..proportion.columns import label_places
 from .fit import DesignFit, DesignFits, fit_designs
 from .likelihood import Rows
 from .links import LINKS, Floats, link_named
@@ -135,9 +136,9 @@ def fit_cells(
     """
     link_named(link)
     check_counted(counted)
-    labels, code = np.unique(np.asarray(cell), return_inverse=True)
+    labels, code = label_places(cell)
     x, total, hits = checked_counts(strength, n, responded)
-    code, (x,), (total, hits) = merge_sessions(code.ravel(), (x,), (total, hits), session)
+    code, (x,), (total, hits) = merge_sessions(code, (x,), (total, hits), session)
     if not labels.size:
         raise DataError("no session to fit a curve to")
     start = np.searchsorted(code, np.arange(labels.size)).astype(np.int64)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..proportion.columns import counts_in_step, in_step
 from .likelihood import Ints
 from .links import Floats
 
@@ -21,10 +22,12 @@ def counts_at_horizon(
     is the number of deaths by the horizon and n the number of pieces that gives Kaplan-Meier's loss with them, which
     lies between the pieces whose fate is known and all pieces: censored pieces weigh as much as they were seen. With no
     death, n is the pieces known alive at the horizon. A group of which nobody was seen at or after the horizon, alive
-    or dead, does not count. Pieces last seen alive up to `grace` days before the horizon count as alive at it.
+    or dead, does not count. Pieces last seen alive up to `grace` days before the horizon count as alive at it. Raises
+    DataError for days or counts that are not finite or below 0.
     """
+    since, days, deaths, left = counts_in_step(since, days, deaths, left, what="days and counts of pieces")
     group = np.asarray(group, dtype=np.int64)
-    since, days, deaths, left = (np.asarray(a, dtype=float) for a in (since, days, deaths, left))
+    in_step(group, days, what="group, days and counts of pieces")
     days = np.where((left > 0) & (days >= horizon - grace), np.maximum(days, horizon), days)
     size = int(group.max(initial=-1)) + 1
     early = _share_before(since, days, horizon)

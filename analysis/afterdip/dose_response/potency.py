@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
+from ..proportion.columns import label_places
 from .curve import ConcentrationCurve, fit_curve
 from .fit import DesignFit, fit_one
 from .levels import concentration_at, fieller_ratio, power_of_ten, standard_errors
@@ -106,7 +107,8 @@ def _apart(x: np.ndarray, mark: np.ndarray, session: ArrayLike | None) -> np.nda
     if session is None:
         return None
     sides = np.where(x > 0, np.where(mark, "second ", "first "), "sham ")
-    return np.char.add(sides, np.asarray(session).astype(str))
+    names, place = label_places(session)
+    return np.char.add(sides, names.astype(str)[place])
 
 
 def _either_refuses(x: Floats, n: Floats, hits: Floats, mark: np.ndarray, link: str) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..errors import DataError
+from ..proportion.columns import as_labels, label_places
 from .likelihood import Ints
 from .links import Floats
 
@@ -38,11 +39,11 @@ def merge_sessions(
     counted nothing are dropped; a cell of nothing else keeps one.
     """
     if session is not None:
-        labels = np.asarray(session)
+        labels = as_labels(session)
         if labels.shape != cell.shape:
             raise ValueError(f"session must have the shape of strength, got {labels.shape} and {cell.shape}")
-        _, bath = np.unique(labels, return_inverse=True)
-        keys = cell * (bath.max(initial=0) + 1) + bath.ravel()
+        _, bath = label_places(labels)
+        keys = cell * (bath.max(initial=0) + 1) + bath
         _, first, back = np.unique(keys, return_index=True, return_inverse=True)
         back = back.ravel()
         differs = np.any([values[first][back] != values for values in settings], axis=0)

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from afterdip.estimate import Estimate, cannot_say
+from afterdip.proportion.columns import in_step, label_places
 
-from .rows import MIN_SESSIONS, Fit, check_sessions, least_squares, session_weights, t_quantile, too_few
+from .rows import MIN_SESSIONS, Fit, check_sessions, least_squares, recorded, session_weights, t_quantile, too_few
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,9 @@ def crew_effort(
     dealt out by lot, and what else differed between their days is in these figures.
     """
     y, n, known = check_sessions(minutes, pieces)
-    elapsed, people, agents = np.asarray(clock, float), np.asarray(crew, float), np.asarray(agent)
+    elapsed, people = recorded(clock, n, "clock minutes"), recorded(crew, n, "crew")
+    _, agents = label_places(agent)
+    in_step(n, agents, what="pieces and agent")
     use = known & ~np.isnan(people)
     sizes, counts = np.unique(people[use], return_counts=True)
     enough = sizes[counts >= MIN_SESSIONS]

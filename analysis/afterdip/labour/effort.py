@@ -15,6 +15,7 @@ from .rows import (
     check_sessions,
     least_squares,
     ratio_of_sums,
+    recorded,
     scaled,
     session_weights,
     skew_limits,
@@ -106,7 +107,7 @@ def extra_rinse(
     every stage to cost the same.
     """
     y, n, known = check_sessions(minutes, pieces)
-    k = np.asarray(rinses, dtype=np.float64)
+    k = recorded(rinses, n, "rinses")
     use = known & (k > 0)
     y, n, k, m = y[use], n[use], k[use], int(use.sum())
     counts = {"sessions": m, "pieces": int(n.sum())}

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from afterdip.errors import DataError
+from afterdip.proportion.columns import counts_in_step
 
 from .rows import check_sessions, least_squares, session_weights
 
@@ -99,9 +100,9 @@ def monthly_work(
     month and the expected session minutes, since some are spent whether or not much is dipped. Raises DataError.
     """
     y, n, known = check_sessions(minutes, pieces)
-    m, done = np.asarray(month, dtype=np.int64), np.asarray(done_minutes, dtype=np.float64)
-    shared, months = np.asarray(shared_minutes, dtype=np.float64), len(done)
-    if done.shape != shared.shape or (len(m) and not (m.min() >= 0 and m.max() < months)):
+    done, shared = counts_in_step(done_minutes, shared_minutes, what="minutes of the months")
+    m, months = np.asarray(month, dtype=np.int64), len(done)
+    if m.shape != n.shape or (len(m) and not (m.min() >= 0 and m.max() < months)):
         raise ValueError("done_minutes and shared_minutes need one value for each month of the sessions")
     if not known.any():
         raise DataError("no session has labour written down")

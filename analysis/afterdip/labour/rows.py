@@ -109,11 +109,21 @@ def check_sessions(minutes: ArrayLike, pieces: ArrayLike) -> tuple[NDArray, NDAr
     y, n = np.asarray(minutes, dtype=np.float64), np.asarray(pieces, dtype=np.float64)
     if y.shape != n.shape or y.ndim != 1:
         raise ValueError(f"minutes and pieces must be of one shape (n_sessions,), got {y.shape} and {n.shape}")
-    if not np.all(n >= 1):
+    if not np.all((n >= 1) & (n < np.inf)):
         raise DataError("pieces: 1 or more in every session")
     if np.any(y < 0) or np.any(np.isinf(y)):
         raise DataError("minutes: finite and 0 or more, or NaN where no labour was written down")
     return y, n, ~np.isnan(y)
+
+
+def recorded(values: ArrayLike, like: NDArray, what: str) -> NDArray:
+    """Return values as floats in the shape of `like`, NaN where not recorded; DataError for impossible ones."""
+    x = np.asarray(values, dtype=np.float64)
+    if x.shape != like.shape:
+        raise ValueError(f"{what} must have the shape of pieces, got {x.shape} and {like.shape}")
+    if np.any(x < 0) or np.any(np.isinf(x)):
+        raise DataError(f"{what}: finite and 0 or more, or NaN where not recorded")
+    return x
 
 
 def t_quantile(confidence_level: float, degrees_of_freedom: float) -> float:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..errors import DataError
+from ..proportion.columns import in_step, label_places
 from .ewma import averages, spread_of_average
 
 Floats = NDArray[np.float64]
@@ -55,7 +57,8 @@ def drift_alarm(
     recent point is set against that of `draws` random orders. Exact where baths are exchangeable. Points not above 0
     count as 0: where nothing ever went wrong, z only tells how far each bath was followed, and the newest least.
     """
-    z, recent = np.asarray(z, float), np.asarray(recent, bool)
+    z, recent = _finite(z), np.asarray(recent, bool)
+    in_step(z, recent, what="z and recent")
     average = averages(z, weight=weight) / spread_of_average(z.size, weight=weight)
     why = ""
     if not recent.any():
@@ -103,8 +106,9 @@ def group_alarm(z: ArrayLike, group: ArrayLike, *, rng: np.random.Generator, dra
     of its z over the standard deviation that dealing gives it. Needs two groups, one of them of MIN_IN_GROUP baths.
     p is 1 where a group's z do not add up to more than 0: its baths did no worse than expected, whatever the others.
     """
-    z = np.asarray(z, float)
-    labels, place, baths = np.unique(np.asarray(group), return_inverse=True, return_counts=True)
+    z, (labels, place) = _finite(z), label_places(group)
+    in_step(z, place, what="z and group")
+    baths = np.bincount(place, minlength=labels.size)
     nothing = np.full(labels.size, np.nan)
     tested = (baths >= MIN_IN_GROUP) & (baths < z.size)
     if labels.size < 2 or not tested.any() or z.size < MIN_BATHS or z.std() < 1e-12:
@@ -153,8 +157,8 @@ def trend_alarm(
 
     The rows of a block are dealt anew within it, so what differs between blocks plays no part. One-sided.
     """
-    z, x = np.asarray(z, float), np.asarray(x, float)
-    _, place = np.unique(np.asarray(block), return_inverse=True)
+    z, x, (_, place) = _finite(z), _finite(x), label_places(block)
+    in_step(z, x, place, what="z, x and block")
     size = np.bincount(place)
     apart = x - (np.bincount(place, x) / np.maximum(size, 1))[place] if x.size else x
     varies = np.bincount(place, apart**2) > 1e-12 if x.size else np.zeros(0, bool)
@@ -169,6 +173,14 @@ def trend_alarm(
     drawn = np.concatenate([z[np.argsort(place + rng.random((n, z.size)), axis=1)] @ apart for n in parts])
     seen = float(z @ apart)
     return Trend(seen / float(apart @ apart), int(z.size), blocks, _p(drawn, seen))
+
+
+def _finite(values: ArrayLike) -> Floats:
+    """Return values as floats; DataError where one is missing or without end."""
+    numbers = np.asarray(values, float)
+    if not np.isfinite(numbers).all():
+        raise DataError("values to judge must be finite; some are missing")
+    return numbers
 
 
 def _orders(z: Floats, draws: int, rng: np.random.Generator) -> Iterator[Floats]:

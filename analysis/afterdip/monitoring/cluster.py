@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit
 
-from ..errors import DataError
 from ..proportion import ASSUMED_CORRELATION
+from ..proportion.columns import as_labels, events_among, label_places
 from .expected import solve_correlation
 
 Floats = NDArray[np.float64]
@@ -58,12 +58,10 @@ def cluster_logistic(
     with few or unequal clusters is too small (Bell & McCaffrey 2002, Surv Methodol 28:169). Clusters are sessions, or
     baths that served several. Raises DataError when events exceed trials.
     """
-    X, y, n, spread = (np.asarray(a, float) for a in (design, events, trials, spread))
-    if (y < 0).any() or (y > n * (1 + 1e-9)).any():
-        raise DataError("each row needs 0 <= events <= trials")
+    X, spread, (y, n) = np.asarray(design, float), np.asarray(spread, float), events_among(events, trials)
     some = n > 0
     X, y, n = X[some], y[some], n[some]
-    labels, place = np.unique(np.asarray(cluster)[some], return_inverse=True)
+    labels, place = label_places(as_labels(cluster)[some])
     p, G = X.shape[1], labels.size
     if min(y.sum(), (n - y).sum()) <= 0 or G < 2:
         return _no_fit(p, G, "all pieces shared one fate" if G > 1 else "fewer than two sessions")

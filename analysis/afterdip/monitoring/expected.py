@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit
 
 from ..errors import DataError
+from ..proportion.columns import events_among, in_step, label_places
 
 Floats = NDArray[np.float64]
 _STEPS = 60
@@ -45,11 +46,9 @@ def expected_shares(design: ArrayLike, events: ArrayLike, trials: ArrayLike, *, 
     Rows without trials get a share too. Half an event and half a non-event are lent to the whole, so that nothing lost
     is not "never".
     """
-    X, y, n, spread = (np.asarray(a, float) for a in (design, events, trials, spread))
+    X, spread, (y, n) = np.asarray(design, float), np.asarray(spread, float), events_among(events, trials)
     if X.ndim != 2 or not X.shape[0] == y.size == n.size or spread.size != X.shape[1]:
         raise ValueError("design needs one row for each of events and trials, spread one value a column")
-    if (y < 0).any() or (y > n * (1 + 1e-9)).any():
-        raise DataError("each row needs 0 <= events <= trials")
     if not n.sum():
         raise DataError("no trials: nothing to expect from")
     lent = n / n.sum()  # one trial in all, half of it an event
@@ -81,13 +80,13 @@ def scores(
     """Add rows up to baths and set each against what was expected of it; all four have shape (n_rows,).
 
     `correlation` between pieces of a bath, None to estimate it. Baths without trials are dropped. Raises DataError for
-    shares outside 0 to 1.
+    shares outside 0 to 1, unless 0 <= events <= trials, and where a bath has no label.
     """
-    y, n, p = (np.asarray(a, float) for a in (events, trials, share))
+    (y, n), p, (labels, place) = events_among(events, trials), np.asarray(share, float), label_places(bath)
+    in_step(y, p, place, what="bath, events, trials and shares")
     if not np.all((p > 0) & (p < 1)):
         raise DataError("expected shares must lie inside 0 and 1")
-    labels, first, place = np.unique(np.asarray(bath), return_index=True, return_inverse=True)
-    order = np.argsort(first, kind="stable")
+    order = np.argsort(np.unique(place, return_index=True)[1], kind="stable")
     rank = np.argsort(order, kind="stable")[place]
     total, seen, expected, alone = (np.bincount(rank, w, labels.size) for w in (n, y, n * p, n * p * (1 - p)))
     some = total > 0

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import DataError
+from ..proportion.columns import events_among
 
 _RANGE_OF_TWO = 1.128  # mean range of two normal values over their standard deviation, as tables of charts print it
 
@@ -58,11 +59,7 @@ def laney_p_chart(events: ArrayLike, trials: ArrayLike, *, width: float = 3.0) -
 
 
 def _counts(events: ArrayLike, trials: ArrayLike) -> tuple[Floats, Floats]:
-    y, n = np.asarray(events, float), np.asarray(trials, float)
-    if y.ndim != 1 or y.shape != n.shape:
-        raise ValueError("events and trials must be one-dimensional and of equal length")
-    if not (np.isfinite(y).all() and np.isfinite(n).all()) or (y < 0).any() or (y > n * (1 + 1e-9)).any():
-        raise DataError("each point needs 0 <= events <= trials")
+    y, n = events_among(events, trials)
     if not n.sum():
         raise DataError("no trials: nothing to chart")
     return y, n

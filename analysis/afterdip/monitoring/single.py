@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc, expit, gammaln, log_expit, logit, logsumexp, ndtr
 
 from ..errors import DataError
+from ..proportion.columns import events_among, in_step
 
 Floats = NDArray[np.float64]
 MIN_OTHERS = 3  # other baths of the agent: fewer are nothing to compare with
@@ -60,9 +61,9 @@ def single_baths(events: ArrayLike, trials: ArrayLike, share: ArrayLike, judged:
     half the laws are beta (Skellam 1948, J R Stat Soc B 10:257) and half logit-normal; few others leave both open.
     Raises DataError unless 0 <= events <= trials, whole, and shares inside 0 and 1.
     """
-    y, n, e = (np.asarray(a, float) for a in (events, trials, share))
-    judged = np.asarray(judged, np.int64)
-    if (y < 0).any() or (y > n).any() or (y != np.round(y)).any() or (n != np.round(n)).any():
+    (y, n), e, judged = events_among(events, trials), np.asarray(share, float), np.asarray(judged, np.int64)
+    in_step(y, e, what="events, trials and share")
+    if (y != np.round(y)).any() or (n != np.round(n)).any():
         raise DataError("events and trials must be whole numbers, 0 <= events <= trials")
     if not np.all((e > 0) & (e < 1)):
         raise DataError("expected shares must lie inside 0 and 1")
@@ -88,7 +89,7 @@ def stand_out(events: ArrayLike, trials: ArrayLike) -> NDArray[np.bool_]:
     Two events or more, at over STANDS_OUT times the odds of all the other baths together, half an event added: at first
     sight only, lest a bath's own strength or corals explain it away. Nothing is named by this.
     """
-    y, n = np.asarray(events, float), np.asarray(trials, float)
+    y, n = events_among(events, trials)
     own = (y + 0.5) / (n - y + 0.5)
     rest = (y.sum() - y + 0.5) / ((n - y).sum() - (n - y) + 0.5)
     return (y >= 2) & (own > STANDS_OUT * rest)

@@ -18,6 +18,7 @@ from scipy.special import betainc, betaincinv, expit, logit
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
 from .averaged import WEIGHED_AT, average_chance, both_tails
+from .columns import counts_in_step, label_places
 from .ragged import Ragged, rising, stacked
 from .single import exact_limits
 
@@ -58,20 +59,15 @@ _LARGEST = 1 - 1e-12  # no share is larger, though a search on a logarithmic sca
 def by_session(session, *columns) -> tuple[np.ndarray, ...]:
     """Sum rows to one value a session: each column of shape (n_rows,) becomes (n_sessions,), sessions in sorted order.
 
-    `session` None leaves every row its own session. Raises DataError on values that are not finite or below 0.
+    `session` None leaves every row its own session. Raises DataError on values that are not finite or below 0 and where
+    a label is missing.
     """
-    columns = tuple(np.asarray(column, float) for column in columns)
-    if any(column.ndim != 1 or column.shape != columns[0].shape for column in columns):
-        raise ValueError("counts must be one-dimensional and of equal length")
-    for column in columns:
-        if not (np.isfinite(column).all() and (column >= 0).all()):
-            raise DataError("counts must be finite and 0 or more")
+    columns = counts_in_step(*columns)
     if session is None:
         return columns
-    session = np.asarray(session)
-    if session.shape != columns[0].shape:
+    if np.shape(session) != columns[0].shape:
         raise ValueError("session labels and counts differ in length")
-    labels, codes = np.unique(session, return_inverse=True)
+    labels, codes = label_places(session)
     return tuple(np.bincount(codes, weights=column, minlength=len(labels)) for column in columns)
 
 

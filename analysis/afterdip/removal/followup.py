@@ -9,6 +9,7 @@ import numpy as np
 
 from ..estimate import Estimate
 from ..proportion import session_proportions
+from ..proportion.columns import as_labels, counts_in_step, in_step, label_places
 
 NONE_HAD = "no tray had this pest when it was dipped"
 NOT_LOOKED = "not looked at after the dip"
@@ -46,7 +47,7 @@ def follow_up(tray, day, alive, *, session, trays: int, confidence_level: float 
 
     `tray`: labels; `day`: days since the dip; `alive`: living pests seen; `session`: label of each look's dip;
     `trays`: how many had the pest when dipped, looked at or not. A tray's first look is that of its smallest day, and
-    several rows of a day are added.
+    several rows of a day are added. Raises DataError for days or counts that are not finite or below 0.
     """
     return follow_ups([(tray, day, alive, session, trays)], confidence_level=confidence_level)[0]
 
@@ -68,15 +69,17 @@ def follow_ups(looks: Sequence[tuple], *, confidence_level: float = 0.95) -> lis
 
 def _seen(tray, day, alive, session) -> tuple[np.ndarray, ...]:
     """By tray: none living at its first look, looked at again, any living then, and the label of its dip."""
-    tray, day, alive, session = np.asarray(tray), np.asarray(day, float), np.asarray(alive, float), np.asarray(session)
-    labels, first_row, codes = np.unique(tray, return_index=True, return_inverse=True)
+    day, alive = counts_in_step(day, alive, what="days and living pests")
+    in_step(day, np.asarray(tray), np.asarray(session), what="tray, day, alive and session")
+    labels, codes = label_places(tray)
+    _, first_row = np.unique(codes, return_index=True)
     n, first_day = len(labels), np.full(len(labels), np.inf)
     np.minimum.at(first_day, codes, day)
     at_first = day == first_day[codes]
     clean = np.bincount(codes[at_first], weights=alive[at_first], minlength=n) == 0
     again = np.bincount(codes[~at_first], minlength=n) > 0
     back = np.bincount(codes[~at_first], weights=alive[~at_first], minlength=n) > 0
-    return clean, again, back, session[first_row]
+    return clean, again, back, as_labels(session)[first_row]
 
 
 def _verdict(clean: np.ndarray, again: np.ndarray, back: np.ndarray) -> str:

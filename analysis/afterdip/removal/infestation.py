@@ -9,6 +9,7 @@ import numpy as np
 
 from ..estimate import Estimate, cannot_say
 from ..proportion import clopper_pearson, session_intensities, session_means, session_proportions
+from ..proportion.columns import as_labels, in_step
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,9 @@ def infestations(looks: Sequence[tuple], *, confidence_level: float = 0.95) -> l
 def _look(pests, infested, examined, session) -> tuple[np.ndarray, ...]:
     """One look as arrays, each row a session of its own where none are named."""
     pests, infested, examined = (np.asarray(column, float) for column in (pests, infested, examined))
-    return pests, infested, examined, np.arange(len(pests)) if session is None else np.asarray(session)
+    labels = np.arange(len(pests)) if session is None else as_labels(session)
+    in_step(pests, infested, examined, labels, what="pests, infested, examined and session")
+    return pests, infested, examined, labels
 
 
 def _infestation(

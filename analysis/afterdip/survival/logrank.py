@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc
 
 from ..errors import DataError
-from .rows import SessionCounts, session_counts
+from .rows import SessionCounts, label_codes, session_counts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,17 +66,17 @@ def logrank(
 def counts_by_stratum(
     days: ArrayLike, deaths: ArrayLike, left: ArrayLike, label: ArrayLike, stratum: ArrayLike | None
 ) -> list[SessionCounts]:
-    """Tally each stratum on its own, its rows grouped by `label`."""
-    arrays = [np.asarray(values) for values in (days, deaths, left, label)]
+    """Tally each stratum, in order of appearance, its rows grouped by `label`; DataError where a row has no stratum."""
+    arrays = [*(np.asarray(values, float) for values in (days, deaths, left)), np.asarray(label)]
     if stratum is None:
         day, died, gone, name = arrays
         return [session_counts(day, [died], gone, session=name)]
-    strata = np.asarray(stratum)
-    if any(a.shape != strata.shape for a in arrays):
+    if any(a.shape != np.shape(stratum) for a in arrays):
         raise ValueError("days, counts, group and stratum must be one-dimensional and of equal length")
+    names, code = label_codes(stratum)
     tallied = []
-    for value in dict.fromkeys(strata.tolist()):
-        day, died, gone, name = (a[strata == value] for a in arrays)
+    for place in range(len(names)):
+        day, died, gone, name = (a[code == place] for a in arrays)
         if (died + gone).any():
             tallied.append(session_counts(day, [died], gone, session=name))
     if not tallied:

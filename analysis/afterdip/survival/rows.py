@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import DataError
+from ..proportion.columns import as_labels, is_missing
 
 MOST_WHOLE = 100_000  # days: beyond, a table of all days would cost more than sorting those there are
 
@@ -49,7 +50,7 @@ def session_counts(
     count of pieces can take and where no pieces remain, ValueError for arrays that do not fit together.
     """
     day, *counts = (np.asarray(values, dtype=np.float64) for values in (days, *ends, left))
-    labels = None if session is None else np.asarray(session)
+    labels = None if session is None else as_labels(session)
     if any(a.shape != day.shape or a.ndim != 1 for a in (day, *counts, *(() if labels is None else (labels,)))):
         raise ValueError("days, counts and session must be one-dimensional and of equal length")
     _refuse_impossible(day, counts)
@@ -101,12 +102,12 @@ def label_codes(labels: ArrayLike) -> tuple[tuple, NDArray[np.intp]]:
     A dictionary, because sorting text labels costs ten times more and mixed types cannot be sorted at all; labels that
     are numbers close together are counted off directly.
     """
-    given = np.asarray(labels)
+    given = as_labels(labels)
     if given.dtype.kind in "iu" and given.size and (span := int(given.max()) - int(given.min()) + 1) <= 4 * given.size:
         return _number_codes(given, span)
     values = given.tolist()
     index = {label: i for i, label in enumerate(dict.fromkeys(values))}
-    if any(_missing(label) for label in index):
+    if any(is_missing(label) for label in index):
         raise DataError("every row needs a label of its session or group; some are missing")
     return tuple(index), np.fromiter(map(index.__getitem__, values), dtype=np.intp, count=len(values))
 
@@ -123,15 +124,6 @@ def _number_codes(labels: NDArray, span: int) -> tuple[tuple, NDArray[np.intp]]:
     code = np.empty(span, dtype=np.intp)
     code[order] = np.arange(order.size)
     return tuple((order + int(lowest)).tolist()), code[place]
-
-
-def _missing(label: object) -> bool:
-    """None, NaN or pandas' NA, alone or in a pair; by name, as estimators do not import pandas."""
-    if isinstance(label, tuple):
-        return any(map(_missing, label))
-    if isinstance(label, float):
-        return label != label
-    return label is None or type(label).__name__ in ("NAType", "NaTType")
 
 
 def paired(one: ArrayLike, two: ArrayLike) -> NDArray[np.object_]:

@@ -11,6 +11,7 @@ from scipy.special import ndtri, stdtrit
 
 from ..errors import DataError
 from ..estimate import Estimate, cannot_say
+from ..proportion.columns import as_labels
 from .limits import MIN_SESSIONS, MOST_REFITS
 from .rows import label_codes
 from .turnbull import tidy_intervals
@@ -65,9 +66,11 @@ def weibull(
         raise DataError("covariates must be finite; some are missing")
     if (high == low).any() and (low[high == low] <= 0).any():
         raise DataError("a death on a known day needs a day above 0")
+    if session is not None and np.shape(session) != low.shape:
+        raise ValueError("session must have as many rows as lower")
     keep = w > 0
     low, high, w, x = low[keep], high[keep], w[keep], np.column_stack([np.ones(int(keep.sum())), x[keep]])
-    labels, code = ((), None) if session is None else label_codes(np.asarray(session)[keep])
+    labels, code = ((), None) if session is None else label_codes(as_labels(session)[keep])
     counts = {"sessions": len(labels) or None, "pieces": round(float(w.sum()))}
     counts["deaths"] = round(float(w[np.isfinite(high)].sum()))
     theta, value, scores, hessian, reason = _fit(low, high, w, x)
