@@ -14,6 +14,7 @@ import pytest
 
 from afterdip.calibrate.__main__ import CALIBRATIONS
 from afterdip.cli import VERBS
+from afterdip.log import check_log
 from afterdip.log.schema import DERIVED, TABLES
 from afterdip.proportion import design_effect, upper_bound_when_none
 from afterdip.report.monthly import find_notebooks
@@ -168,6 +169,15 @@ def test_windows_quoted_in_the_guide_were_measured():
 )
 def test_the_guide_carries_the_cautions(word):
     assert word in section(read(GUIDE), "Before you dip")
+
+
+def test_the_first_dip_of_the_guide_is_a_log_without_error_or_warning(tmp_path):
+    tables = dict(re.findall(r"^```csv (\w+\.csv)\n(.*?)^```", read(GUIDE), re.MULTILINE | re.DOTALL))
+    assert set(tables) == {f"{name}.csv" for name in TABLES}
+    for name, rows in tables.items():
+        (tmp_path / name).write_text(rows, encoding="utf-8")
+    found = check_log(tmp_path, as_of="2026-10-12")
+    assert [*map(str, found.problems), *map(str, found.warnings)] == []
 
 
 def test_the_guide_names_only_commands_there_are():

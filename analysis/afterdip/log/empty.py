@@ -80,7 +80,7 @@ def farm_toml() -> str:
         lines.append(_toml_line(setting, getattr(Settings(), setting.name)))
     lines += ["", "[value]  # what a piece is worth, by coral group", "# sps = 20.0", ""]
     lines.append(
-        "# A pest's life cycle, under its name in the log, from your records or a trusted source; without: no dip dates."
+        "# A pest's life cycle, by its name in the log, from your records or a trusted source; without, no dip dates."
     )
     lines.append("# [pests.flatworm]")
     lines += [f"# {setting.key} =   # {setting.help}" for setting in PEST_SETTINGS]
