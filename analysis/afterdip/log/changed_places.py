@@ -105,7 +105,7 @@ def words_for_names(log: Tables) -> Iterator[Problem]:
 
 def origins(log: Tables) -> Iterator[Problem]:
     """Dates of the other origin (swapped_cells); pieces dipped before that are no re-dip, and re-dips of pieces without
-    an earlier tray, where nearly all have one (redip_link).
+    an earlier tray, which are left out of survival and cost (redip_link).
     """
     trays = log.frames["trays"]
     origin, columns = trays["origin"], log.typed["trays"].columns
@@ -121,10 +121,12 @@ def origins(log: Tables) -> Iterator[Problem]:
         message = f"re-dip for pieces from tray '{trays['earlier_tray'].iloc[i]}', got '{origin.iloc[i]}'{more}"
         yield log.note("trays", i, "origin", message, "redip_link", trays["session"].iloc[i])
     lacking = np.flatnonzero(again & ~earlier)
-    if len(lacking) <= (1 - USUAL_END) * again.sum():
-        for i in lacking:
-            message = f"the tray of the dip before, as of {again.sum() - len(lacking)} other re-dips, got an empty cell"
-            yield log.note("trays", i, "earlier_tray", message, "redip_link", trays["session"].iloc[i])
+    others = again.sum() - len(lacking)
+    habit = f", as of {others} other re-dips" if len(lacking) <= (1 - USUAL_END) * again.sum() else ""
+    for i, more in told(lacking):
+        why = "without it these pieces are in no survival figure"
+        message = f"the tray of the dip before{habit} ({why}), got an empty cell{more}"
+        yield log.note("trays", i, "earlier_tray", message, "redip_link", trays["session"].iloc[i])
 
 
 def redips(log: Tables) -> Iterator[Problem]:

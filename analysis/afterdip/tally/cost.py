@@ -7,6 +7,7 @@ import pandas as pd
 
 from afterdip.log.model import Log
 from afterdip.tally.labour import tally_baths
+from afterdip.tally.survival import of_unnamed_series
 
 AFTER_DIP = ("on piece", "later")  # moments at which a piece itself was looked at after its dip
 
@@ -24,7 +25,7 @@ def tally_costs(log: Log) -> pd.DataFrame:
     """
     trays = log.trays.merge(_per_piece(log), on="session", how="left", validate="many_to_one")
     root = _roots(trays)
-    first = root == np.arange(len(trays))
+    first = (root == np.arange(len(trays))) & ~of_unnamed_series(trays)
     pieces = trays["pieces"].to_numpy(np.float64)
     total = {
         "person_min": pieces * trays["minutes_each"].to_numpy(np.float64),
@@ -71,7 +72,7 @@ def tally_plan(log: Log, *, start: pd.Timestamp, weeks: int = 4, recent_weeks: i
     trays = log.trays.merge(log.sessions[["session", "date"]], on="session")
     trays = trays[trays["date"] < start]
     age = (start - trays["date"]).dt.days.to_numpy(np.int64)
-    fresh = trays["earlier_tray"].isna().to_numpy() & (age <= 7 * recent_weeks)
+    fresh = trays["earlier_tray"].isna().to_numpy() & ~of_unnamed_series(trays) & (age <= 7 * recent_weeks)
     span = min(recent_weeks, max(int(age.max()) / 7, 1.0)) if len(age) else 1.0
     pieces = trays["pieces"].to_numpy(np.float64)
     days = np.arange(7 * weeks)

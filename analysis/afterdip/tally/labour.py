@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from afterdip.log.model import Log
+from afterdip.tally.survival import of_unnamed_series
 
 SETTLED_SHARE = 0.95  # of a session's minutes are done within this share's lag, after which it counts as finished
 
@@ -119,7 +120,8 @@ def tally_cutting(log: Log, *, months: tuple[str, ...]) -> tuple[np.ndarray, np.
 
 
 def _sessions(log: Log) -> pd.DataFrame:
-    trays = log.trays.assign(redipped=log.trays["pieces"].where(log.trays["earlier_tray"].notna(), 0))
+    again = log.trays["earlier_tray"].notna() | of_unnamed_series(log.trays)
+    trays = log.trays.assign(redipped=log.trays["pieces"].where(again, 0))
     counts = trays.groupby("session")[["pieces", "redipped"]].sum()
     sessions = log.sessions.join(counts, on="session")
     sessions[["pieces", "redipped"]] = sessions[["pieces", "redipped"]].fillna(0).astype(np.int64)

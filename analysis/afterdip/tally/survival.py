@@ -101,10 +101,11 @@ def exits_told_at(exits: pd.DataFrame, at: int) -> pd.DataFrame:
 
 
 def tally_survival(log: Log) -> SurvivalTally:
-    """Return the exits of every piece of the log, followed through its re-dips from its first dip.
+    """Return the exits of every piece whose first dip is in the log, followed through its re-dips from it.
 
-    Trays never checked leave on day 0 (or on the day of their re-dip): unknown, not alive. Raises DataError when more
-    pieces were re-dipped from a tray than it can have had.
+    Left out is what `of_unnamed_series` tells: those pieces stand under another tray already, or came dipped. Trays
+    never checked leave on day 0 (or on the day of their re-dip): unknown, not alive. Raises DataError when more pieces
+    were re-dipped from a tray than it can have had.
     """
     trays = _dips(log)
     exits = _exits(log, trays)
@@ -116,7 +117,16 @@ def _followed(exits: pd.DataFrame, trays: pd.DataFrame) -> SurvivalTally:
     """Give every exit to the first dip of its chain."""
     root = trays["root"].to_numpy()
     offset = (trays["date"].to_numpy() - trays["date"].to_numpy()[root]) // np.timedelta64(1, "D")
-    return _assemble(exits, trays, owner=root, offset=offset.astype(np.int64))
+    tally = _assemble(exits, trays, owner=root, offset=offset.astype(np.int64))
+    return tally.select(tally.trays["dip"] == 1)
+
+
+def of_unnamed_series(trays: pd.DataFrame) -> np.ndarray:
+    """Return which trays are re-dips, by their origin, that name no earlier tray, as bool: none is a first dip.
+
+    Trays that were put together have no one earlier tray to name; other pieces were dipped before the log began.
+    """
+    return (trays["origin"].eq("re-dip") & trays["earlier_tray"].isna()).to_numpy(dtype=bool, na_value=False)
 
 
 def tally_survival_large(large: LargeLog, *, rows_at_once: int = ROWS_AT_ONCE) -> SurvivalTally:
@@ -140,8 +150,9 @@ def tally_survival_large(large: LargeLog, *, rows_at_once: int = ROWS_AT_ONCE) -
 def tally_each_dip(log: Log) -> SurvivalTally:
     """Return the exits after every single dip, day 0 being that dip; a re-dipped piece leaves alive and starts anew.
 
-    The same piece stands in as many rows as it had dips; `trays` has `dip` (1 for the first of a series) and
-    `first_session`, the label under which its rows belong together when an interval is computed.
+    The same piece stands in as many rows as it had dips; `trays` has `dip` (1 for the first of a series, and at least 2
+    where a re-dip names no earlier tray) and `first_session`, the label under which its rows belong together when an
+    interval is computed.
     """
     trays = _dips(log)
     exits = _exits(log, trays)
@@ -156,7 +167,7 @@ def _dips(log: Log) -> pd.DataFrame:
     keys = pd.Index(trays["tray"])
     parent = keys.get_indexer(trays["earlier_tray"].to_numpy(dtype=object, na_value=None))
     root, dip = np.arange(len(trays)), np.ones(len(trays), dtype=np.int64)
-    step = parent.copy()
+    unnamed, step = of_unnamed_series(trays), parent.copy()
     while (step >= 0).any():  # one pass per link of the longest series
         moved = step >= 0
         root[moved] = step[moved]
@@ -165,7 +176,7 @@ def _dips(log: Log) -> pd.DataFrame:
         if dip.max() > len(trays):
             raise DataError("trays, column 'earlier_tray': a tray comes back to itself")
     sessions = trays["session"].to_numpy()
-    return trays.assign(parent=parent, root=root, dip=dip, first_session=sessions[root])
+    return trays.assign(parent=parent, root=root, dip=dip + unnamed[root], first_session=sessions[root])
 
 
 def _exits(log: Log, trays: pd.DataFrame) -> pd.DataFrame:
