@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from afterdip import comparison, dose_response, follow_up, labour, monitoring, proportion, removal, survival
+from afterdip import comparison, dose_response, follow_up, labour, monitoring, proportion, removal, survival, trial
 from afterdip.errors import DataError
 from afterdip.proportion.columns import label_places
 
@@ -174,3 +174,50 @@ def test_strata_that_are_not_known_are_not_left_out_in_silence():
     unknown[:9] = float("nan")
     with pytest.raises(DataError, match="missing"):
         survival.logrank(DAYS, DEAD, LEFT, group=ARM, stratum=unknown)
+
+
+CURVE = survival.kaplan_meier([1, 2], [1, 1], [0, 3])
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: survival.kaplan_meier([1, 2], [1, 1], [0, 3], confidence_level=95),
+        lambda: survival.cumulative_incidence([1, 2], [[1, 0], [0, 1]], [0, 3], confidence_level=95),
+        lambda: survival.survival_at(CURVE, float("nan")),
+        lambda: proportion.wilson(3, 10, confidence_level=95),
+        lambda: follow_up.pieces_needed(100, prevalence=0.02, confidence_level=95),
+        lambda: follow_up.pieces_needed(None, prevalence=2),
+        lambda: follow_up.pieces_needed(None, prevalence=0.02, sensitivity=0),
+        lambda: follow_up.miss_chance(100, 2.5, 20),
+        lambda: follow_up.miss_chance(100, 2, 20.5),
+        lambda: follow_up.miss_chance_large(0.02, 20, sensitivity=90),
+        lambda: trial.power_for_difference(0.5, 0.75, float("nan")),
+        lambda: dose_response.equivalent_strength(1, 60, exponent=1, other_minutes=[30, 0]),
+        lambda: dose_response.chick_watson_minutes(0, 2, rate=0.1, exponent=1),
+    ],
+)
+def test_percent_for_a_share_and_other_slips_are_wrong_calls(call):
+    with pytest.raises(ValueError, match=r"must (lie|be)|cannot look|no design value"):
+        call()
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: removal.schneider_orelli(50, 20),
+        lambda: removal.abbott(float("nan"), 3),
+        lambda: removal.before_after(3, -1),
+        lambda: removal.henderson_tilton(10, 1, float("inf"), 5),
+    ],
+)
+def test_formulas_refuse_what_is_no_count_or_share(call):
+    with pytest.raises(DataError, match="expected figures from 0"):
+        call()
+
+
+def test_whole_numbers_in_any_form_are_whole():
+    assert follow_up.pieces_needed(100.0, prevalence=0.02) == 78
+    assert isinstance(follow_up.pieces_needed(100.0, prevalence=0.02), int)
+    assert follow_up.miss_chance(np.int32(100), np.float32(2), 20.0) == follow_up.miss_chance(100, 2, 20)
+    assert removal.henderson_tilton(10, 1, 0, 5) is None  # a sham without pests before says nothing of growth

@@ -36,6 +36,8 @@ def pieces_for_difference(
 def power_for_difference(first: float, second: float, pieces: float, *, confidence_level: float = 0.95) -> float:
     """Power of the two-sided comparison with `pieces` independent pieces per agent (the wrong side not counted)."""
     _open_unit(first=first, second=second, confidence_level=confidence_level, ends=("first", "second"))
+    if not 0.0 < pieces < math.inf:
+        raise ValueError(f"pieces must be above 0, got {pieces!r}")
     gap, mean = abs(first - second), 0.5 * (first + second)
     alpha = float(ndtri(0.5 + 0.5 * confidence_level))
     spread = first * (1.0 - first) + second * (1.0 - second)

@@ -164,8 +164,7 @@ def equivalent_strength(strength: float, minutes: float, *, exponent: float, oth
 
     C (t / t')^(1/n): n = 1 is Haber's rule (ten Berge et al. 1986, J Hazard Mater 13:301).
     """
-    if not exponent > 0:
-        raise ValueError(f"exponent must be more than 0, got {exponent!r}")
+    _above_nought(minutes=minutes, exponent=exponent, other_minutes=other_minutes)
     return strength * (minutes / np.asarray(other_minutes, dtype=float)) ** (1.0 / exponent)
 
 
@@ -176,4 +175,12 @@ def chick_watson_survival(strength: ArrayLike, minutes: ArrayLike, *, rate: floa
 
 def chick_watson_minutes(strength: float, log10_reduction: float, *, rate: float, exponent: float) -> float:
     """Return the minutes in which survivors fall by so many powers of ten."""
+    _above_nought(strength=strength, rate=rate)
     return float(log10_reduction * np.log(10.0) / (rate * strength**exponent))
+
+
+def _above_nought(**values: ArrayLike) -> None:
+    """Raise ValueError for what must be above 0 and is not."""
+    for name, value in values.items():
+        if not np.all(np.asarray(value, dtype=float) > 0):
+            raise ValueError(f"{name} must be more than 0, got {value!r}")

@@ -61,17 +61,23 @@ def infested_at(prevalence: float, lot_size: int) -> int:
     return max(1, math.ceil(prevalence * lot_size - 1e-9))
 
 
+def _refuse_sensitivity(sensitivity: float) -> None:
+    if not 0.0 < sensitivity <= 1.0:
+        raise ValueError(f"sensitivity must lie above 0 and at most 1, got {sensitivity!r}")
+
+
 def miss_chance(lot_size: int, infested, examined: int, *, sensitivity: float = 1.0) -> np.ndarray:
     """Chance that a look at `examined` of `lot_size` pieces notices none of the `infested` ones; shape of `infested`.
 
     `sensitivity`: chance, in (0, 1], that looking at an infested piece shows it. Pieces looked at are taken to be
     chosen without regard to infestation. Raises ValueError for counts beyond the lot.
     """
-    infested = np.asarray(infested, dtype=np.int64)
-    if not 0.0 < sensitivity <= 1.0:
-        raise ValueError(f"sensitivity must lie above 0 and at most 1, got {sensitivity!r}")
-    if not 0 <= examined <= lot_size or (infested < 0).any() or (infested > lot_size).any():
+    infested = np.asarray(infested)
+    _refuse_sensitivity(sensitivity)
+    whole = float(lot_size).is_integer() and float(examined).is_integer() and (infested == np.floor(infested)).all()
+    if not whole or not 0 <= examined <= lot_size or (infested < 0).any() or (infested > lot_size).any():
         raise ValueError(f"cannot look at {examined} and have {infested} infested of {lot_size} pieces")
+    lot_size, examined, infested = int(lot_size), int(examined), infested.astype(np.int64)
     seen = np.arange(1 if sensitivity == 1.0 else min(examined, int(infested.max(initial=0))) + 1)
     d = infested[..., None]
     fits = (seen <= d) & (examined - seen <= lot_size - d)
@@ -84,6 +90,7 @@ def miss_chance(lot_size: int, infested, examined: int, *, sensitivity: float = 
 
 def miss_chance_large(prevalence, examined: int, *, sensitivity: float = 1.0) -> np.ndarray:
     """Chance that a look at `examined` pieces of a very large lot notices nothing; shape of `prevalence`."""
+    _refuse_sensitivity(sensitivity)
     return np.exp(examined * np.log1p(-np.asarray(prevalence, float) * sensitivity))
 
 
@@ -92,19 +99,23 @@ def pieces_needed(
 ) -> int | None:
     """Return how many pieces of a lot must be looked at, once, to have the wanted confidence if none is found.
 
-    `lot_size` None is a very large lot. None is returned where looking at every piece once is not enough.
+    `lot_size` None is a very large lot. None is returned where looking at every piece once is not enough. Raises
+    ValueError for a confidence, prevalence or sensitivity outside 0 to 1.
     """
+    _refuse_sensitivity(sensitivity)
+    if not 0.0 < confidence_level < 1.0:
+        raise ValueError(f"confidence_level must lie between 0 and 1, got {confidence_level!r}")
+    infested = infested_at(prevalence, 1 if lot_size is None else lot_size)
     allowed = (1.0 - confidence_level) * (1 + 1e-12)
     if lot_size is None:
         return math.ceil(math.log1p(-confidence_level) / math.log1p(-prevalence * sensitivity) - 1e-9)
-    infested = infested_at(prevalence, lot_size)
 
     def enough(n: int) -> bool:
         return float(miss_chance(lot_size, infested, n, sensitivity=sensitivity)) <= allowed
 
     if not enough(lot_size):
         return None
-    low, high = 0, lot_size  # the chance to miss falls with every piece looked at
+    low, high = 0, int(lot_size)  # the chance to miss falls with every piece looked at
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)

@@ -11,6 +11,7 @@ from ..estimate import Estimate, cannot_say
 from .followup import followup_refusal, known_on
 from .limits import (
     INTRA_SESSION_CORRELATION,
+    check_level,
     design_effect,
     effective_sessions,
     loglog_limits,
@@ -77,6 +78,7 @@ def cumulative_incidence(
     event, where `incidence_at` gives the bound. Raises DataError as `kaplan_meier` does, ValueError where `ends` does
     not have one column per cause.
     """
+    check_level(confidence_level)
     ends = np.asarray(ends, float)
     if ends.ndim != 2 or ends.shape[1] != len(causes):
         raise ValueError(f"ends must have shape (n_rows, {len(causes)}), one column per cause")
@@ -116,7 +118,7 @@ def incidence_at(
 
     Raises ValueError for an unknown cause or a negative day.
     """
-    if cause not in result.causes or day < 0:
+    if cause not in result.causes or not day >= 0:
         raise ValueError(f"no incidence of {cause!r} on day {day!r}: causes are {', '.join(result.causes)}")
     k, j = result.causes.index(cause), int(np.searchsorted(result.days, day, side="right")) - 1
     seen = round(float(result.events[k, : j + 1].sum()))

@@ -34,7 +34,7 @@ def survival_at(
     meets it). Cannot say: beyond the follow-up, and with fewer than MIN_SESSIONS sessions followed to that day.
     Without session labels pieces count as independent and no minimum applies. Raises ValueError for a negative day.
     """
-    if day < 0:
+    if not day >= 0:
         raise ValueError(f"day must be 0 or more, got {day!r}")
     j = int(np.searchsorted(curve.days, day, side="right")) - 1
     counts = {

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .limits import (
     INTRA_SESSION_CORRELATION,
+    check_level,
     design_effect,
     effective_sessions,
     loglog_limits,
@@ -77,8 +78,9 @@ def kaplan_meier(
     what R's survfit(cluster=) prints. Limits: normal on the log-log scale; with sessions, exact binomial at an
     effective number of pieces (see `limits`). [1, 1] before the first death, where `survival_at` gives the bound.
     After the last death of all the lower limit is 0 and the upper the smaller of the day before's and the exact one.
-    Raises DataError for impossible counts and where nothing was followed.
+    Raises DataError for impossible counts and where nothing was followed, ValueError for a level outside 0 to 1.
     """
+    check_level(confidence_level)
     counts = session_counts(days, [deaths], left, session=session)
     by_session, n, d = counts.ends[0], counts.at_risk.sum(axis=0), counts.ends[0].sum(axis=0)
     survival = np.cumprod(1 - d / n)
