@@ -357,9 +357,9 @@ def test_actions_are_what_the_first_page_reads(demo, demo_answer):
     todo = actions(demo_answer)
     assert todo
     for item in todo:
-        assert set(item) == {"due", "what", "which", "why", "page"}
+        assert set(item) - {"touches"} == {"due", "what", "which", "why", "page"}  # as report/todo.py has it
         assert len(item["what"]) < 80  # the names of lots stand in `which`
-        assert item["due"] == "" or datetime.date.fromisoformat(item["due"]) >= datetime.date.fromisoformat(AS_OF)
+        assert datetime.date.fromisoformat(item["due"]) >= datetime.date.fromisoformat(AS_OF)
         assert item["what"]
         assert "\n" not in item["what"]
     assert "overdue" in todo[0]["what"]
@@ -506,3 +506,20 @@ def test_wrong_use(tmp_path, wrong, capsys):
 def test_days_and_dates():
     assert date_of(day_of("2026-10-03")) == "2026-10-03"
     assert (date_of(None), date_of(0)) == (None, "1970-01-01")
+
+
+def test_a_lot_held_for_figures_alone_asks_for_them_now(tmp_path):
+    """Nobody found a nudibranch, and yet no lot may leave before its days to hatch are known: the list says so."""
+
+    def clean(tables):
+        lot_c()(tables)
+        tables["pests"].loc[:, ["alive", "dead"]] = "0"
+        tables["pests"].loc[tables["pests"]["infested"] != "", "infested"] = "0"
+
+    answer = ask(make(tmp_path, clean, warm=False))
+    assert answer.redips == ()
+    assert row_of(answer.releases, lot="lot C, arrived 2026-10-04").cause == "unknown"
+    (asked,) = [action for action in actions(answer) if action["what"].startswith("Enter days to hatch")]
+    assert (asked["due"], asked["touches"]) == (AS_OF, "log")
+    assert "nudibranch" in asked["which"]
+    assert not [action for action in actions(ask(make(tmp_path, clean))) if "Enter days" in action["what"]]

@@ -210,16 +210,17 @@ def _not_written(answer: FollowUpAnswer) -> list[dict]:
 
 
 def _figures_missing(answer: FollowUpAnswer) -> list[dict]:
-    """Pests found in hand for which a figure is missing."""
-    found = {row.pest for row in answer.redips}
-    lacking = [life.pest for life in answer.lives if life.pest in found and days_until_hatched(life) is None]
+    """Pests found in hand, or that lots are held for, of which a figure is missing."""
+    asked = {row.pest for row in answer.redips} | {row.pest for row in answer.releases if row.cause == "unknown"}
+    lacking = [life.pest for life in answer.lives if life.pest in asked and days_until_hatched(life) is None]
     if not lacking:
         return []
     return [{
-        "due": "",
+        "due": answer.as_of,
         "what": "Enter days to hatch and to first laying, in water like yours, in farm.toml",
         "which": ", ".join(lacking),
-        "why": "without them nobody can say when a series of dips is over",
+        "why": "without them nobody can say when a series of dips is over, or when a lot may leave",
+        "touches": "log",
     }]
 
 
