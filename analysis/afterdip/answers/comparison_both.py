@@ -17,7 +17,7 @@ from afterdip.comparison import (
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.tally.comparison import SEASON, labels
 
-NEVER_TOGETHER = "never used in the same month, so that season and agent cannot be told apart"
+NEVER_TOGETHER = "never used in the same month"
 
 
 @dataclass(frozen=True, slots=True)

@@ -134,7 +134,8 @@ def fairness_sentence(answer: ComparisonAnswer | None) -> str:
     )
     unlike = left["pieces_only_first_had_the_like_of"] + left["pieces_only_second_had_the_like_of"]
     apart = left["pieces_in_months_of_first_only"] + left["pieces_in_months_of_second_only"]
-    alone = f"{count(apart)} pieces of months in which only one of the two was used; " if apart else ""
+    alone = f"{count(apart)} pieces of months in which only one of the two was used, where " if apart else ""
+    alone += "season and agent cannot be told apart; " if apart else ""
     return (
         f"{lot}. Left out: {alone}{count(unlike)} pieces of a kind that only {j.first} or only {j.second} had; "
         f"{count(left['trays_never_checked'])} trays never checked (unknown, not alive); "
