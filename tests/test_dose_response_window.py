@@ -149,6 +149,30 @@ def test_few_sessions_have_no_band_at_all():
     assert np.isnan(band.low).all()
 
 
+def test_steps_over_the_sham_join_limits_made_for_it():
+    """By another way: the two shares alone, found for a difference, and their squares added."""
+    rng = np.random.default_rng(3)
+    n, x = rng.integers(20, 60, 20), np.repeat([0.0, 1.0], 10)
+    died = responses(np.repeat([0.02, 0.1], 10), n, 0.1, rng)
+    band = response_band(fit_curve(x, n, died), over_natural=True)
+    agent, sham = (session_proportion(died[at], n[at], in_difference=True) for at in (x > 0, x == 0))
+    gap = agent.estimate - sham.estimate
+    assert band.source == "steps"
+    assert band.share == pytest.approx([gap])
+    assert band.low == pytest.approx([gap - np.hypot(agent.estimate - agent.low, sham.high - sham.estimate)])
+    assert band.high == pytest.approx([gap + np.hypot(agent.high - agent.estimate, sham.estimate - sham.low)])
+    alone = session_proportion(died[x > 0], n[x > 0])
+    assert band.high[0] - band.low[0] < alone.high - alone.low + sham.high  # limits that stand alone are far wider
+
+
+def test_steps_over_the_sham_hold_in_the_committed_table():
+    with (TABLES / "dose_response_steps_coverage.csv").open(encoding="utf-8") as file:
+        held = [(float(row["coverage"]), int(row["sessions"])) for row in csv.DictReader(file)]
+    assert len(held) == 100
+    assert min(share for share, _ in held) >= 0.93
+    assert max(share for share, sessions in held if sessions >= 30) <= 0.99
+
+
 def test_steps_hold_monotone_truth():
     rng = np.random.default_rng(8)
     x = np.repeat([1.0, 2.0], 6)  # two strengths: never a curve
@@ -239,5 +263,6 @@ def test_session_limits_hold_in_the_committed_tables():
 
 def test_calibration_writes_its_tables(tmp_path, capsys):
     calibrate_dose_response(tmp_path, replicates=2)
-    assert {p.name for p in tmp_path.iterdir()} == {"dose_response_limits.csv", "dose_response_windows.csv"}
+    tables = ("limits", "windows", "steps_coverage")
+    assert {p.name for p in tmp_path.iterdir()} == {f"dose_response_{name}.csv" for name in tables}
     assert "session_lc50" in capsys.readouterr().out

@@ -2,6 +2,7 @@
 
 `dose_response_limits.csv`: coverage of Fieller's limits of the LC50 and of the strength at the far end, by basis.
 `dose_response_windows.csv`: how often a printed window reaches over an edge of the true one, how often there is one.
+`dose_response_steps_coverage.csv`: how often limits without a curve hold the loss over sham at a single strength.
 """
 
 from __future__ import annotations
@@ -30,6 +31,10 @@ KILL_TARGET, LOSS_LIMIT = 0.95, 0.05
 WINDOW_DESIGNS = ((12, 4), (24, 6), (60, 6), (120, 6))
 TRUE_KILL, TRUE_LOSS = (0.25, 3.0), (16.0, 2.0)  # ec50 and slope of log-logistic curves
 STRENGTHS = (0.1, 12.8)
+STEP_DESIGNS = ((6, 4), (6, 6), (12, 6), (12, 12), (30, 12))  # sessions, sham sessions
+STEP_LOSSES = ((0.02, 0.02), (0.05, 0.02), (0.10, 0.02), (0.30, 0.02), (0.05, 0.05))  # of the agent, of the sham
+NEAR = 0.935
+STEP_SPREADS = ((0.0, "beta"), (0.1, "beta"), (0.3, "beta"), (0.3, "logit-normal"))
 
 
 def responses(
@@ -121,6 +126,37 @@ def calibrate_windows(folder: Path, *, replicates: int = 200) -> None:
     _write(folder / "dose_response_windows.csv", head, rows)
 
 
+def calibrate_steps(folder: Path, *, replicates: int = 800) -> None:
+    """Write dose_response_steps_coverage.csv: one strength, so that no stronger or weaker bath widens its limits.
+
+    Of four times the farms where the coverage came near its bound.
+    """
+    rows = []
+    for number, (design, losses, spread) in enumerate(product(STEP_DESIGNS, STEP_LOSSES, STEP_SPREADS)):
+        for farms in (replicates, 4 * replicates):
+            low, high = _one_strength(design, losses, spread, farms, np.random.default_rng([SEED, 2, number]))
+            above, below = (float(np.mean(miss)) for miss in (np.subtract(*losses) > high, np.subtract(*losses) < low))
+            if 1 - above - below > NEAR:
+                break
+        rows.append([*design, *losses, *spread, farms, 1 - above - below, above, below, float(np.median(high - low))])
+    head = ["sessions", "sham_sessions", "loss", "sham_loss", "correlation", "spread", "replicates", "coverage",
+            "truth_above", "truth_below", "median_width"]  # fmt: skip
+    _write(folder / "dose_response_steps_coverage.csv", head, rows)
+
+
+def _one_strength(
+    design: tuple[int, int], losses: tuple[float, float], spread: tuple[float, str], farms: int,
+    rng: np.random.Generator,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+    """Return the limits of the loss over sham of so many farms with one strength, shape (farms,) each."""
+    is_sham = np.repeat([False, True], design)
+    n = counts((farms, is_sham.size), 40.0, rng)
+    hits = responses(np.where(is_sham, losses[1], losses[0]), n, spread[0], rng, spread[1])
+    curves = [fit_curve(np.where(is_sham, 0.0, 1.0), *farm) for farm in zip(n, hits, strict=True)]
+    bands = response_bands([(curve, True) for curve in curves])
+    return tuple(np.array([getattr(band, end)[0] for band in bands]) for end in ("low", "high"))
+
+
 def _strength(curve: tuple[float, float], share: float) -> float:
     return curve[0] * (share / (1 - share)) ** (1 / curve[1])
 
@@ -153,6 +189,6 @@ def _write(path: Path, head: list[str], rows: list[list]) -> None:
 
 
 def calibrate_dose_response(folder: Path, *, replicates: int | None = None) -> None:
-    """Write both tables."""
-    calibrate_limits(folder, **({"replicates": replicates} if replicates else {}))
-    calibrate_windows(folder, **({"replicates": replicates} if replicates else {}))
+    """Write the three tables."""
+    for calibrate in (calibrate_limits, calibrate_windows, calibrate_steps):
+        calibrate(folder, **({"replicates": replicates} if replicates else {}))

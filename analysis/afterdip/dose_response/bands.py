@@ -130,7 +130,8 @@ def _steps(curves: Sequence[tuple[ConcentrationCurve, bool]], level: float) -> l
     groups = [_groups(curve) for curve, _ in curves]
     counts = [(curve.responded[rows], curve.n[rows], None)
               for (curve, _), own in zip(curves, groups, strict=True) for rows in own]  # fmt: skip
-    values = iter(session_proportions(counts, confidence_level=level))
+    joined = [over_natural for (_, over_natural), own in zip(curves, groups, strict=True) for _ in own]
+    values = iter(session_proportions(counts, confidence_level=level, in_difference=joined))
     bands = []
     for (curve, over_natural), own in zip(curves, groups, strict=True):
         *shares, sham = [next(values) for _ in own]
