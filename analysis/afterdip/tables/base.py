@@ -16,12 +16,16 @@ SHOWN, FOLDED_FROM = 15, 21  # rows shown, and how many a table must have for th
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A caption, column headings and rows of text (plain, not HTML); the first column names the row."""
+    """A caption, column headings and rows of text (plain, not HTML); the first column names the row.
+
+    `note`: how to read the rows; it is printed with them. `none`: what stands where there are no rows.
+    """
 
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
+    none: str = "none"
 
     def __post_init__(self) -> None:
         """Refuse ragged rows."""
@@ -41,7 +45,7 @@ class Table:
             continued = self._part(rest, f"{self.caption}, continued")
             parts.append(f"<details><summary>{more}</summary>{continued}</details>")
             parts.append(f'<p class="note paper">{more} on the page and in results.json.</p>')
-        if self.note:
+        if self.note and self.rows:
             parts.append(f'<p class="note">{escape(self.note)}</p>')
         return "".join(parts)
 
@@ -49,7 +53,7 @@ class Table:
         head = "".join(f'<th scope="col">{escape(c)}</th>' for c in self.columns)
         body = "".join(f"<tr>{''.join(_cell(text, i) for i, text in enumerate(row))}</tr>" for row in rows)
         if not rows:
-            body = f'<tr><td colspan="{len(self.columns)}">none</td></tr>'
+            body = f'<tr><td colspan="{len(self.columns)}">{escape(self.none)}</td></tr>'
         return (
             f'<div class="table" role="region" tabindex="0" aria-label="{escape(caption)}"><table>'
             f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
@@ -66,7 +70,9 @@ def _cell(text: str, place: int) -> str:
 
 
 def as_text(table: Table) -> str:
-    """Return a table for the terminal: caption, aligned columns, note."""
+    """Return a table for the terminal: caption, aligned columns, note; of one without rows the caption and why."""
+    if not table.rows:
+        return f"{table.caption}\n{table.none}"
     lines = [table.columns, *table.rows]
     widths = [max(len(line[i]) for line in lines) for i in range(len(table.columns))]
     body = ("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines)

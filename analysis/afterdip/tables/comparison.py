@@ -152,7 +152,7 @@ def _pooled(answer: ComparisonAnswer) -> str:
 def differences_table(answer: ComparisonAnswer | None) -> Table:
     """Set kill and loss of both agents and their difference, crude and among like pieces."""
     if answer is None:
-        return Table("Two agents compared", ("",), (), NONE)
+        return Table("Two agents compared", ("",), (), none=NONE)
     j = answer.judged
     rows = []
     for name, both in (("kill", j.kill), ("loss", j.loss)):
@@ -173,7 +173,7 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
 def balance_table(answer: ComparisonAnswer | None) -> Table:
     """Set who got which."""
     if answer is None:
-        return Table("Who got which", ("",), (), NONE)
+        return Table("Who got which", ("",), ())
     j = answer.judged
     rows = tuple(
         (
@@ -190,7 +190,7 @@ def balance_table(answer: ComparisonAnswer | None) -> Table:
 def groups_table(answer: ComparisonAnswer | None) -> Table:
     """Set the differences among like pieces within each coral group."""
     if answer is None:
-        return Table("By coral group", ("",), (), NONE)
+        return Table("By coral group", ("",), ())
     j = answer.judged
     rows = tuple(
         (g.coral_group, points(g.kill.adjusted.difference), points(g.loss.adjusted.difference)) for g in answer.groups
@@ -261,13 +261,13 @@ def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
     best = [p.agent for p in page.agents if p.unbeaten]
     plane = "; ".join(f"{p.agent} kill {per_cent(p.kill)}, loss {per_cent(p.loss)}" for p in page.agents)
     by_strength = " or strength" if page.apart else ""
+    ringed = f"Ringed, none beats them on both: {', '.join(best)} (by the points, not a verdict). " if best else ""
     lines = "A line joins the strengths of one agent, from the weakest. " if joined(page) else ""
     captions = {
         "plane": {
             "alt": f"Kill against loss, one point per agent{by_strength}: {plane or 'no agents'}.",
             "caption": f"Kill and loss by day {page.horizon_days} of each agent{by_strength} over all its pieces; "
-            f"bars: {level}. {lines}"
-            f"Ringed, none beats them on both: {', '.join(best) or 'cannot say'} (by the points, not a verdict). "
+            f"bars: {level}. {lines}{ringed}"
             "Agents met different corals: the pairs below compare like with like.",
         },
     }
@@ -287,6 +287,6 @@ def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
         "differences": {
             "alt": f"{j.first} minus {j.second}, like with like: kill {points(kill)}, loss {points(loss)}.",
             "caption": f"{j.first} minus {j.second} in percentage points, {level}; shaded: too small to matter to the "
-            f"farm. Kill rests on {count(kill.sessions)} sessions, loss on {count(loss.sessions)}.",
+            f"farm. Sessions behind it: kill {count(kill.sessions)}, loss {count(loss.sessions)}.",
         },
     }

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from afterdip.tables.base import Table, number, points
-from afterdip.tables.comparison import NONE
 
 if TYPE_CHECKING:
     from afterdip.answers.comparison import ComparisonAnswer
@@ -14,7 +13,7 @@ if TYPE_CHECKING:
 def models_table(answer: ComparisonAnswer | None) -> Table:
     """Set the standardised difference beside a regression's and beside the odds ratio of a model of sessions."""
     if answer is None:
-        return Table("By other models", ("",), (), NONE)
+        return Table("By other models", ("",), ())
     j = answer.judged
     rows = tuple(
         (name, points(both.adjusted.difference), points(both.logistic), number(odds, 2))

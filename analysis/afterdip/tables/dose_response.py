@@ -7,6 +7,7 @@ from math import floor, log10
 
 from afterdip.answers.dose_response import DoseResponseAnswer
 from afterdip.answers.dose_response_cells import CurveCell, WindowCell
+from afterdip.answers.words import counted
 from afterdip.estimate import Estimate
 from afterdip.tables.base import Table, count, digits, number, per_cent
 
@@ -41,7 +42,8 @@ def windows_sentence(answer: DoseResponseAnswer) -> str:
     if not answer.windows:
         return f"No agent has pests counted and corals followed, so no strength can be said to do both: {aim}."
     if not held:
-        return f"No strength tried does both: in none of {len(answer.windows)} pairings is there one that surely {aim}."
+        pairings = counted(len(answer.windows), "pairing")
+        return f"No strength tried surely {aim}, in any of {pairings} of agent, pest stage and coral."
     widest = max(held, key=lambda w: w.window.ratio)
     return (
         f"In {len(held)} of {len(answer.windows)} pairings of agent, pest stage and coral there is a strength that "
@@ -215,15 +217,18 @@ def strength_captions(answer: DoseResponseAnswer) -> dict[str, dict[str, str]]:
         "Shaded: strengths that surely do both.",
     }  # fmt: skip
     shown = next((cell for cell in answer.minutes if not cell.map.reason), None)
-    said = "No map: too few baths at several strengths and exposures"
+    said, legend = "No map: too few baths at several strengths and exposures", ""
     if shown is not None:
         where = "green where both targets are surely met"
         if not shown.map.both.any():
             where = "no bath tried surely meets both targets"
         said = f"{shown.name}: {where}; {count(int(shown.tried['sessions'].sum()))} sessions"
+        legend = (
+            " Circles: baths tried, larger with more sessions; grey: tried, not surely both; lines: lower "
+            f"{level} limit of kill. Nothing is drawn outside what was tried."
+        )
     minutes = {
         "alt": f"Concentration against minutes. {said}.",
-        "caption": f"{said}. Circles: baths tried, larger with more sessions; grey: tried, not surely both; lines: "
-        f"lower {level} limit of kill. Nothing is drawn outside what was tried.",
+        "caption": f"{said}.{legend}",
     }  # fmt: skip
     return {"windows": windows, "minutes": minutes}

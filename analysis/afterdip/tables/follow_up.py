@@ -25,11 +25,12 @@ def dips_sentence(answer: FollowUpAnswer) -> str:
         "overdue": "overdue for a dip", "not dipped": "with sham dips only", "due": "due now", "planned": "due later",
         "complete": "with all dips done", "unknown": "with a pest whose days to hatch and lay are unknown",
     }  # fmt: skip
+    due = [(n := _trays(answer, status), f"{count(n)} {said}") for status, said in words.items()]
     quiet = f"{counted(answer.quiet_lots, 'lot')} with no entry for over {count(answer.in_hand_days)} days"
     return (
         f"In hand on {answer.as_of}: {counted(answer.pieces, 'piece')} in {counted(answer.trays, 'tray')} of "
         f"{counted(answer.lots, 'lot')}, leaving out {quiet}. Trays of lots with pests: "
-        f"{', '.join(f'{count(_trays(answer, status))} {said}' for status, said in words.items())}.{_silent(answer)}"
+        f"{', '.join(said for n, said in due if n) or 'none'}.{_silent(answer)}"
     )
 
 

@@ -69,7 +69,7 @@ def _left_out(left: tuple[LeftOut, ...]) -> Iterator[str]:
 def handling_table(answer: ComparisonAnswer | None, *, currency: str = "") -> Table:
     """Set what a grower weighs beside kill and loss."""
     if answer is None:
-        return Table("Handling", ("",), (), NONE)
+        return Table("Handling", ("",), ())
     first, second = answer.handling
     unit = f" {currency}" if currency else ""
     rows = (

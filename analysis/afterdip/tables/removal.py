@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import counted
+from afterdip.answers.words import counted, so_many
 from afterdip.tables.base import Table, count, number, out_of, per_cent, points, three_figures
 
 if TYPE_CHECKING:
@@ -36,26 +36,27 @@ def month_sentence(answer: RemovalAnswer) -> str:
     month = answer.month_all
     if not month.sessions:
         return f"No pests were counted in any dip of {answer.month} ({count(answer.dips)} sessions)."
-    removed, killed = _or_silence("removed", month.removed), _or_silence("killed", month.killed)
-    sham = _or_silence("shaking alone removed", month.sham.removed)
+    removed, killed = _or_silence("Removed", month.removed), _or_silence("killed", month.killed)
+    sham = _or_silence("removed by shaking alone", month.sham.removed)
     return (
         f"Pests were counted in {count(answer.counted)} of {counted(answer.dips, 'session')} in {answer.month}. The "
-        f"agents' dips found {count(month.pests)}, eggs apart: {removed}, {killed}; {sham}."
+        f"agents' dips found {count(month.pests)}, eggs apart. {removed}; {killed}; {sham}."
     )
 
 
 def _or_silence(what: str, share: Estimate) -> str:
-    """Return "removed 93.1 % (...)", or that it cannot be said and why."""
-    return f"{what} {per_cent(share)}" if share.known else f"{what}: cannot say, {share.reason}"
+    """Return "removed: 93.1 % (...)", or that it cannot be said and why."""
+    return f"{what}: {per_cent(share)}" if share.known else f"{what}: cannot say, {share.reason}"
 
 
 def trust_sentence(answer: RemovalAnswer) -> str:
     """Say what the counts leave open."""
     silent = sum(not cell.shares.killed.known for cell in answer.cells)
     without = sum(not cell.shares.sham.killed.known for cell in answer.cells if not cell.shares.keys["is_control"])
+    few = so_many(silent, len(answer.cells), "combination", ("has", "have"))
     return (
-        f"{out_of(silent, len(answer.cells))} combinations of agent, pest and stage have too few counts to say "
-        f"what was killed; {count(without)} have no usable sham beside them."
+        f"Of agent, pest and stage, {few} too few counts to say what was killed. Without a usable sham beside them: "
+        f"{count(without)}."
     )
 
 
@@ -83,9 +84,8 @@ def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption:
         for name, cell in zip(names, shown, strict=True)
     )
     note = (
-        "Removed: off the piece, alive or dead. Killed: dead wherever found. Both of all pests found (bath, rinse and "
-        "still on): a live pest in the bath is removed, not killed. Over sham in percentage points, below zero where "
-        f"shaking alone did better. {answer.confidence_level:.0%} limits by session."
+        "Of all pests found (bath, rinse and still on); a live pest in the bath is removed, not killed. Over sham: "
+        f"percentage points, below zero: shaking alone did better. {answer.confidence_level:.0%} limits by session."
     )
     note += " Months without a pest count are left out." if len(shown) < len(cells) else ""
     return Table(caption, (*head, "sessions", "pests found", *shares), rows, note)

@@ -23,11 +23,11 @@ def month_sentence(answer: SurvivalAnswer) -> str:
     alive = per_cent(month.alive) if month.alive.known else f"cannot say, {month.alive.reason}"
     loss = month.loss_over_sham
     over = points(loss) if loss.known else f"cannot say, {loss.reason}"
-    again = counted(answer.redipped_pieces, "piece")
+    n = answer.redipped_pieces
+    again = f" {counted(n, 'piece')} dipped again in the month count under their first dip." if n else ""
     return (
         f"{counted(month.pieces, 'piece')} had their first dip in {counted(month.sessions, 'session')}. Alive on day "
-        f"{answer.horizon_days}: {alive}. Loss over sham: {over}. {again} dipped again in the month "
-        "count under their first dip."
+        f"{answer.horizon_days}: {alive}. Loss over sham: {over}.{again}"
     )
 
 
@@ -42,11 +42,14 @@ def unknown_sentence(answer: SurvivalAnswer) -> str:
             f" {counted(month.straddling, 'death')} found after day {day} may have come before it: spread over the "
             f"days since the look before, that makes {per_cent(month.alive_spread)} alive on day {day}{lost}."
         )
-    return (
+    never = (
         f"{so_many(u.trays_never_checked, u.trays, 'tray', FIRST)} never checked afterwards "
-        f"({counted(u.pieces_never_checked, 'piece')}: unknown, not alive; no curve has them). "
-        f"{so_many(u.sessions_followed_to_horizon, u.sessions, 'session', WERE)} followed to day {day}.{late}"
+        f"({counted(u.pieces_never_checked, 'piece')}: unknown, not alive; no curve has them)."
+        if u.trays_never_checked
+        else "Every tray first dipped in the month was checked afterwards."
     )
+    followed = so_many(u.sessions_followed_to_horizon, u.sessions, "session", WERE)
+    return f"{never} {followed} followed to day {day}.{late}"
 
 
 def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, caption: str) -> Table:
@@ -69,9 +72,8 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
         for c in shown
     )
     note = (
-        f"Died so far: every death found, after {day} too; the shares are for {day}. Loss over sham: pieces dead by "
-        f"{day}, agent minus sham, in percentage points; above zero the agent lost more. Came off: detached and lost. "
-        f"{answer.confidence_level:.0%} limits by session."
+        f"Died so far: after {day} too. Loss over sham: pieces dead by {day}, agent minus sham, in percentage points; "
+        f"above zero the agent lost more. {answer.confidence_level:.0%} limits by session."
     )
     note += " Months without dips are left out." if len(shown) < len(cells) else ""
     return Table(caption, columns, rows, note)
@@ -116,11 +118,11 @@ def adjusted_table(answer: SurvivalAnswer) -> Table:
     a = answer.adjusted
     rows = [(f"{name} against {a.reference}", number(e, 2)) for name, e in a.agents]
     rows += [(name, number(e, 2)) for name, e in a.health]
-    note = a.reason or (
+    note = (
         "Above 1: died faster. Cox model, each coral group by itself, condition and origin before the dip held equal; "
         f"{answer.confidence_level:.0%} limits by session. What the log does not record cannot be allowed for."
     )
-    return Table("How fast pieces died, like corals with like", ("", "hazard ratio"), tuple(rows), note)
+    return Table("How fast pieces died, like with like", ("", "hazard ratio"), tuple(rows), note, a.reason or "none")
 
 
 def _between(bounds: tuple[float, float] | None) -> str:
