@@ -1,112 +1,46 @@
 """Worked examples of textbooks and of other programs' manuals; source and standing beside each in textbook.json."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
-from lifelines import datasets
 from scipy.stats import norm
 
+from afterdip.comparison import mixed_logistic
 from afterdip.dose_response import (
     concentration_at,
     delta_standard_error,
     fit_curve,
+    fit_strength_minutes,
     response_at,
     smooth,
     spearman_karber,
+    time_exponent,
 )
 from afterdip.follow_up import pieces_needed
 from afterdip.labour import shift_standard_time, unit_time
-from afterdip.monitoring import ewma
-from afterdip.proportion import newcombe_difference, ratio_influence
-from afterdip.survival import cox, kaplan_meier, logrank, median_days, rmst
-from afterdip.trial import deaths_for_hazard_ratio
-
-CASES = json.loads((Path(__file__).parent / "reference" / "textbook.json").read_text(encoding="utf-8"))
-
-
-def case(name):
-    return CASES[name]["data"], CASES[name]["published"]
-
-
-def printed(figures, digits):
-    """Within half the last printed digit."""
-    return pytest.approx(figures, abs=0.5000001 * 10.0**-digits, rel=0)
-
-
-def by_piece(days, died):
-    """Days, deaths and left, a row a piece."""
-    died = np.asarray(died, float)
-    return np.asarray(days, float), died, 1 - died
-
-
-def test_leukaemia_curve_and_medians():
-    data, published = case("aml")
-    days, died, left = by_piece(data["days"], data["died"])
-    arms = [slice(0, data["maintained"]), slice(data["maintained"], None)]
-    maintained, other = (kaplan_meier(days[arm], died[arm], left[arm]) for arm in arms)
-    on = np.searchsorted(maintained.days, published["on_days"])
-    assert maintained.survival[on].tolist() == printed(published["alive"], 3)
-    assert maintained.standard_error[on].tolist() == printed(published["standard_error"], 4)
-    assert [median_days(curve).estimate for curve in (maintained, other)] == published["medians"]
-
-
-def test_leukaemia_log_rank_and_hazard_ratio():
-    data, published = case("aml")
-    rows = by_piece(data["days"], data["died"])
-    other = np.arange(len(data["days"])) >= data["maintained"]
-    test = logrank(*rows, group=other)
-    assert test.expected.tolist() == printed(published["expected"], 2)
-    assert test.chi_square == printed(published["chi_square"], 1)
-    assert test.p_value == printed(published["p_value"], 4)
-    fit = cox(*rows, covariates=other[:, None].astype(float))
-    assert [fit.coefficients[0], fit.piece_error[0]] == printed(published["cox"], 4)
-
-
-def test_lung_cancer_by_sex():
-    _, published = case("lung")
-    table = datasets.load_lung()
-    rows, women = by_piece(table["time"], table["status"]), table["sex"].to_numpy() == 2
-    test = logrank(*rows, group=women)
-    assert test.observed.tolist() == published["observed"]
-    assert test.expected.tolist() == printed(published["expected"], 1)
-    assert test.chi_square == printed(published["chi_square"], 1)
-    curves = [kaplan_meier(*(part[of] for part in rows)) for of in (~women, women)]
-    assert [median_days(curve).estimate for curve in curves] == published["medians"]
-    men = rmst(curves[0], 1022)
-    assert [men.rmst_days, men.piece_error] == [
-        printed(figure, digits) for figure, digits in zip(published["men_mean_days"], (4, 5), strict=True)
-    ]
-    fit = cox(*rows, covariates=women[:, None].astype(float))
-    assert [fit.coefficients[0], fit.piece_error[0]] == printed(published["cox"], 4)
-
-
-@pytest.mark.parametrize("ties", ["breslow", "efron"])
-def test_larynx_by_stage_and_age(ties):
-    _, published = case("larynx")
-    table = datasets.load_larynx()
-    covariates = table[["Stage_II", "Stage_III", "Stage_IV", "age"]].to_numpy(float)
-    fit = cox(*by_piece(table["time"], table["death"]), covariates=covariates, ties=ties)
-    assert fit.coefficients.tolist() == printed(published[ties]["coefficients"], 4)
-    assert fit.piece_error.tolist() == printed(published[ties]["standard_errors"], 4)
-
-
-def test_rearrest_with_seven_covariates():
-    _, published = case("rossi")
-    table = datasets.load_rossi()
-    covariates = table[["fin", "age", "race", "wexp", "mar", "paro", "prio"]].to_numpy(float)
-    fit = cox(*by_piece(table["week"], table["arrest"]), covariates=covariates)
-    assert fit.coefficients.tolist() == printed(published["coefficients"], 4)
-    assert fit.piece_error.tolist() == printed(published["standard_errors"], 4)
-    assert 2 * (fit.log_likelihood[1] - fit.log_likelihood[0]) == printed(published["likelihood_ratio"], 2)
-    assert fit.score_test == printed(published["score_test"], 2)
+from afterdip.monitoring import ewma, p_chart
+from afterdip.proportion import (
+    miettinen_nurminen_difference,
+    newcombe_difference,
+    paired_difference,
+    ratio_influence,
+)
+from afterdip.trial import deaths_for_hazard_ratio, sessions_for_precision
+from textbook import case, printed
 
 
 @pytest.mark.parametrize("counts, limits", list(zip(*case("newcombe"), strict=True)))
 def test_differences_with_empty_cells(counts, limits):
     difference = newcombe_difference(*counts)
     assert [difference.low, difference.high] == printed(limits, 4)
+
+
+def test_differences_of_rare_shares():
+    data, published = case("fagerland")
+    score, squares = (f(*data["independent"]) for f in (miettinen_nurminen_difference, newcombe_difference))
+    assert [score.low, score.high] == printed(published["score"], 7)
+    assert [squares.low, squares.high] == printed(published["method_10"], 3)
+    paired = paired_difference(*data["paired"])
+    assert [paired.low, paired.high] == printed(published["paired"], 3)
 
 
 @pytest.mark.parametrize("link", ["logit", "probit", "cloglog"])
@@ -124,6 +58,37 @@ def test_lethal_concentrations_of_insects():
     assert np.log10(concentration_at(curve, 50).estimate) == pytest.approx(figures["ld50"], abs=1e-6)
     assert np.log10(concentration_at(curve, 90).estimate) == printed(figures["ld90"], 4)
     assert delta_standard_error(curve.fit, figures["ld50"]) == printed(figures["ld50_error"], 3)
+
+
+def test_ages_of_many_girls():
+    data, published = case("menarche")
+    curve = fit_curve(10.0 ** np.array(data["age"]), data["girls"], data["responded"])
+    assert curve.fit.coefficients.tolist() == printed(published["coefficients"], 4)
+    assert np.sqrt(np.diag(curve.fit.covariance))[:2].tolist() == printed(published["standard_errors"], 4)
+    assert (curve.fit.deviance, curve.fit.df) == (printed(published["deviance"], 3), published["df"])
+    assert np.log10(concentration_at(curve).estimate) == printed(published["half"], 2)
+
+
+def test_a_reflex_by_volume_and_rate():
+    data, published = case("reflex")
+    fit = fit_strength_minutes(data["volume"], data["rate"], [1] * 39, data["response"])
+    natural = np.array([1.0, np.log(10), np.log(10)])  # the logarithms here are decimal
+    assert (fit.fit.coefficients / natural).tolist() == printed(published["coefficients"], 3)
+    assert (np.sqrt(np.diag(fit.fit.covariance))[:3] / natural).tolist() == printed(published["standard_errors"], 3)
+    assert (fit.fit.deviance, fit.fit.df) == (printed(published["deviance"], 2), published["df"])
+    _, volume, rate = published["coefficients"]
+    assert time_exponent(fit, basis="binomial").estimate == pytest.approx(volume / rate, abs=3e-4)
+
+
+def test_seeds_of_plates_that_differ_at_random():
+    data, published = case("seeds")
+    plates = data["plates"]
+    kind, extract = np.repeat([0.0, 0, 1, 1], plates), np.repeat([0.0, 1, 0, 1], plates)
+    design = np.column_stack([np.ones(21), kind, extract, kind * extract])
+    fit = mixed_logistic(design, data["germinated"], data["seeds"], session=np.arange(21), nodes=15)
+    assert fit.coefficients.tolist() == printed(published["coefficients"], 2)
+    assert fit.standard_error.tolist() == printed(published["standard_errors"], 2)
+    assert fit.session_sd == printed(published["sd"], 2)
 
 
 TWO_ERRORS = float(2 * norm.cdf(2) - 1)
@@ -212,3 +177,27 @@ def test_deaths_for_a_hazard_ratio():
 def test_pieces_of_a_survey():
     lots, published = case("surveys")
     assert [pieces_needed(lot, prevalence=0.02) for lot in lots] == published
+
+
+def test_weeks_of_unequal_size():
+    data, published = case("orders")
+    chart = p_chart(data["errors"], data["orders"])
+    assert chart.centre == printed(published["centre"], 3)
+    assert [chart.low[0], chart.high[0]] == printed(published["first_limits"], 3)
+    assert (np.flatnonzero(chart.out) + 1).tolist() == published["out"]
+
+
+def test_villages_of_unequal_size():
+    data, published = case("stoves")
+    share, size = data["share"], data["households"]
+    for deviation, villages in zip(data["deviations"], published, strict=True):
+        found = sessions_for_precision(
+            share, share / 10, mean_size=size, correlation=data["correlation"], size_cv=deviation / size,
+            confidence_level=0.9,
+        )  # fmt: skip
+        assert np.ceil(found) == villages
+
+
+def test_deaths_between_two_survivals():
+    (first, second), published = case("events")
+    assert np.ceil(deaths_for_hazard_ratio(np.log(second) / np.log(first), power=0.9)) == published

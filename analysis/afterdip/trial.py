@@ -56,12 +56,17 @@ def pieces_for_margin(proportion: float, margin: float, *, confidence_level: flo
 
 
 def sessions_for_precision(
-    proportion: float, half_width: float, *, mean_size: float, correlation: float, confidence_level: float = 0.95
-) -> float:
-    """Sessions to know one proportion to +- `half_width` (Bennett et al. 1991, World Health Stat. Q. 44:98, p. 102)."""
+    proportion: float, half_width: float, *, mean_size: float, correlation: float, size_cv: float = 0.0,
+    confidence_level: float = 0.95,
+) -> float:  # fmt: skip
+    """Sessions to know one proportion to +- `half_width` (Bennett et al. 1991, World Health Stat. Q. 44:98, p. 102).
+
+    Sessions of unequal size, `size_cv` their standard deviation over their mean, by Eldridge et al. 2006.
+    """
     _open_unit(proportion=proportion, half_width=half_width, confidence_level=confidence_level)
     error = half_width / float(ndtri(0.5 + 0.5 * confidence_level))
-    return proportion * (1.0 - proportion) * design_effect(correlation, mean_size) / (error**2 * mean_size)
+    effect = design_effect(correlation, mean_size, size_cv=size_cv)
+    return proportion * (1.0 - proportion) * effect / (error**2 * mean_size)
 
 
 def deaths_for_hazard_ratio(
