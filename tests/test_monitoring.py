@@ -325,7 +325,7 @@ def test_effects_that_cannot_be_said():
     ask = {"design": np.ones((30, 1)), "session": np.arange(30), "spread": FREE}
     assert "never varied" in share_effect(np.ones(30), events=y, trials=n, **ask).reason
     assert "too few events" in share_effect(np.arange(30), events=y * 0, trials=n, **ask).reason
-    assert "nothing was recorded" in share_effect(np.arange(30), events=y * 0, trials=n * 0, **ask).reason
+    assert "not recorded" in share_effect(np.arange(30), events=y * 0, trials=n * 0, **ask).reason
     lone = share_effect(np.arange(30) < 3, events=y + (np.arange(30) % 3), trials=n, **ask)
     assert "too few sessions" in lone.reason
 

@@ -241,7 +241,7 @@ def test_a_report_of_a_later_day_or_another_log_is_not_compared_with(tmp_path):
     others = {t: {m: MonthRows(p.rows, "0" * 12, p.marks ^ 5) for m, p in ms.items()} for t, ms in later.rows.items()}
     found = answer_past(log, replace(later, rows=others), as_of=NOW)
     assert (found.reason, found.changes) == ("the one of September 2026 shares no row with this log", ())
-    assert past_sentence(found).startswith("There is no earlier report to compare with: the one of")
+    assert past_sentence(found).startswith("No earlier report to compare with: the one of")
     assert past_trust(found) == []
 
 
@@ -399,7 +399,7 @@ def test_two_months_reports_on_paper(tmp_path):
 
 def test_no_report_is_said_quietly(tmp_path):
     log = log_of(small_log(), tmp_path / "log")
-    for path, reason in (("", "none is named"), ("nowhere/results.json", "there is none of September 2026 beside")):
+    for path, reason in (("", "none is named"), ("nowhere/results.json", "none of September 2026 lies beside")):
         found = open_earlier(path and str(tmp_path / path), log, month="2026-10")
         assert found.reason.startswith(reason)
         assert answer_quality(log, month="2026-10", as_of=NOW, earlier=found).past.reason == found.reason

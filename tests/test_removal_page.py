@@ -106,7 +106,7 @@ def test_without_a_bath_count_there_is_no_denominator(tmp_path):
     cell = found.cells[0].shares
     assert cell.killed.reason == "no denominator: what fell into the bath was not counted"
     assert cell.killed_over_sham.reason == cell.killed.reason
-    left_out = "1 session left out of the shares: what fell into the bath was not counted"
+    left_out = "1 session left out: what fell into the bath was not counted"
     assert notes_table(found, caption="c").rows == (("flatworm", "adult", "all agents", left_out),)
 
 
@@ -136,7 +136,7 @@ def test_only_trays_that_had_the_pest_can_have_it_back(tmp_path):
     cells = {cell.shares.keys["agent"]: cell for cell in answer(log).cells}
     assert cells["POW"].follow_up.verdict == "nothing seen after the dip or later: clean only as far as the limit says"
     assert cells["SHAM"].follow_up.verdict == "no tray had this pest when it was dipped"
-    assert cells["SHAM"].notes[-1] == "1 tray without the pest when dipped had it later"
+    assert cells["SHAM"].notes[-1] == "1 tray had none when dipped and some later"
     assert cells["IOD"].follow_up.verdict == "not clean: some left alive after the dip"
 
 

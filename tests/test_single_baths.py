@@ -158,7 +158,7 @@ def test_a_bath_that_killed_most_of_its_pieces_is_asked_about(tmp_path):
     assert bath.like_baths == 11
     why = asked(answer)["Find out what went wrong in session S15 of DIP, 2026-10-14"]
     assert why.startswith("19 of 20 pieces died by day 3; of such corals in 11 other baths of it 2 of 220 pieces did")
-    assert "nothing written down sets it apart; not written down: temperature, condition, mixed by" in why
+    assert "nothing recorded sets it apart; not recorded: temperature, condition, mixed by" in why
 
 
 def test_a_quiet_month_asks_for_nothing(tmp_path):

@@ -255,7 +255,7 @@ def _trust(answer: FollowUpAnswer) -> list[str]:
     out = []
     if never:
         lots = so_many(never, answer.lots, "lot in hand", ("was", "were"), "lots in hand")
-        out.append(f"{lots} never looked over for a pest of their corals, young ones included.")
+        out.append(f"{lots} never looked over for some pest of their corals, young ones included.")
     if answer.quiet_lots:
         n, verb = counted(answer.quiet_lots, "lot"), "is" if answer.quiet_lots == 1 else "are"
         out.append(f"{n} without an entry for over {answer.in_hand_days} days {verb} in no list of dips or releases.")

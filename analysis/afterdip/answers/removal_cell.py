@@ -193,13 +193,13 @@ def _follow_ups(parts: Sequence[Columns], *, confidence_level: float) -> list[Fo
 def _newcomers(looks: Columns) -> tuple[str, ...]:
     """Trays that had none of the pest when they were dipped and some later: nothing that the dip left behind."""
     n = looks.part(~looks["before"] & ~looks["had"] & (looks["alive"] > 0)).count("tray")
-    return (f"{counted(n, 'tray')} without the pest when dipped had it later",) if n else ()
+    return (f"{counted(n, 'tray')} had none when dipped and some later",) if n else ()
 
 
 def _notes(dips: Columns) -> tuple[str, ...]:
     """Which sessions' counts could not be used, or only in part."""
     missing = ((why, part.count("session")) for (why,), part in dips.groups("missing"))
-    notes = [f"{counted(n, 'session')} left out of the shares: {why}" for why, n in missing if why]
+    notes = [f"{counted(n, 'session')} left out: {why}" for why, n in missing if why]
     partial, unseen = (dips.part(dips[name]).count("session") for name in ("partial", "rinse_unseen"))
     if partial:
         notes.append(f"{counted(partial, 'session')} with only part of the pieces looked at: what fell counts in part")

@@ -27,7 +27,7 @@ def its_like(bath: SingleBath) -> str:
     where = f"{counted(bath.like_baths, 'other bath')} of it"
     share = f"{100 * bath.like_bad / max(bath.like_whole, 1):.1f} %"
     did = f"{bath.like_bad} of {counted(bath.like_whole, 'piece' if bath.outcome == 'loss' else 'pest')} did ({share})"
-    return f"of such {kinds} in {where} {did}" if kinds else f"in {where}, of whatever kind, {did}"
+    return f"of such {kinds} in {where} {did}" if kinds else f"in {where}, of any kind, {did}"
 
 
 def doubt(bath: SingleBath) -> str:
@@ -39,5 +39,5 @@ def set_apart(bath: SingleBath) -> str:
     """Return what was unlike the other baths, and what nobody wrote down."""
     unlike = [f"{t.name} {t.here} (others {t.others})" for t in bath.traits if t.unlike]
     blank = [t.name for t in bath.traits if not t.here]
-    said = f"unlike the others: {'; '.join(unlike)}" if unlike else "nothing written down sets it apart"
-    return said + (f"; not written down: {', '.join(blank)}" if blank else "")
+    said = f"unlike the others: {'; '.join(unlike)}" if unlike else "nothing recorded sets it apart"
+    return said + (f"; not recorded: {', '.join(blank)}" if blank else "")

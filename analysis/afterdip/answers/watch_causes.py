@@ -128,10 +128,10 @@ def _tired_bath(suspects: Suspects) -> Cause:
     part = suspects.of(fresh) if len(fresh) else None
     if part is not None and part.short:
         own = "" if rows["shared"].any() else ", by the log each session had its own bath"
-        return Cause(name, DOES_NOT, f"baths that had served nothing fell short: {_counted(part)}{own}")
+        return Cause(name, DOES_NOT, f"fresh baths fell short: {_counted(part)}{own}")
     if len(fresh) and suspects.as_expected(fresh):
-        return Cause(name, FITS, f"baths that had served nothing did as expected: {_counted(part)}")
-    return Cause(name, CANNOT, "too few baths that had served nothing" if rows["shared"].any() else "too few baths")
+        return Cause(name, FITS, f"fresh baths did as expected: {_counted(part)}")
+    return Cause(name, CANNOT, "too few fresh baths" if rows["shared"].any() else "too few baths")
 
 
 def _resistant_pest(suspects: Suspects) -> Cause:
@@ -140,7 +140,7 @@ def _resistant_pest(suspects: Suspects) -> Cause:
     short = [pest for pest, part in parts.items() if suspects.of(part).short]
     well = [pest for pest, part in parts.items() if suspects.as_expected(part)]
     if len(short) > 1:
-        return Cause(name, DOES_NOT, f"not one pest alone fell short: {', '.join(short)}")
+        return Cause(name, DOES_NOT, f"several pests fell short: {', '.join(short)}")
     if len(parts) == 1:
         return Cause(name, CANNOT, f"only {next(iter(parts))} was counted in these baths")
     if len(short) == 1 and well:

@@ -36,7 +36,7 @@ def share_effect(
     counts = {"sessions": int(np.unique(labels[n > 0]).size), "pieces": round(n.sum())}
     silent = {"confidence_level": confidence_level, **counts}
     if not n.sum():
-        return cannot_say("nothing was recorded of it", **silent)
+        return cannot_say("not recorded", **silent)
     if np.ptp(x[n > 0]) < 1e-12:
         return cannot_say("it never varied", **silent)
     if min(y.sum(), (n - y).sum()) < MIN_EVENTS:

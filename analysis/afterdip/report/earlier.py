@@ -47,7 +47,7 @@ def open_earlier(results: str, log: Log, *, month: str) -> Earlier:
     try:
         return _earlier(_read(Path(results)), log, last)
     except FileNotFoundError:
-        reason = f"there is none of {month_words([last])} beside this one"
+        reason = f"none of {month_words([last])} lies beside this one"
     except _OtherError as other:
         reason = str(other)
     except (OSError, ValueError, RecursionError, MemoryError):

@@ -224,11 +224,10 @@ def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str)
         for c in shown
     )  # fmt: skip
     note = (
-        "Pieces count under their first dip; re-dips are all later dips of the same pieces. Died and came off: by the "
-        "day judged, at the value in farm.toml. Value × 2, wage × 2: a clean surviving piece if pieces were worth, or "
-        "an hour cost, twice as much. No live pest seen: at the last look, of the pieces looked at, eggs included; "
-        f"seen clean is not proven clean. {_level(answer)} limits by session. Agents were not chosen by lot: see the "
-        "page on agents compared."
+        "Pieces count under their first dip, with all later dips. Died, came off: by the day judged, at the value in "
+        "farm.toml. × 2: a clean surviving piece if pieces were worth, or an hour cost, twice as much. No live pest "
+        "seen: of pieces looked at, at the last look, eggs included; not proven clean. "
+        f"{_level(answer)} limits by session. Agents were not chosen by lot: see the page on agents compared."
     )
     note += " Months without dips are left out." if len(shown) < len(cells) else ""
     return Table(caption, columns, rows, note)

@@ -7,17 +7,17 @@ from afterdip.answers.words import and_so_on, counted
 from afterdip.tables.base import Table, count
 
 NOTE = (
-    "A row belongs to the month of its own day; a session and its trays to the month the session started in. A changed "
-    "row counts as one gone and one new; rows that are only new were entered late. A dash: of a month that old only "
-    "is known that something differs. What somebody mended belongs here; what nobody remembers changing does not: "
-    "compare the log with a copy from then."
+    "A row belongs to the month of its day; a session and its trays to the month the session started. A changed row "
+    "counts as one gone and one new; rows that are only new were entered late. A dash: for a month that old, all that "
+    "is known is that something differs. Corrections belong here. If nobody remembers a change, compare the log with a "
+    "copy from then."
 )
 
 
 def past_sentence(answer: PastAnswer) -> str:
     """Say whether the rows of an earlier report are as they were then."""
     if answer.reason:
-        return f"There is no earlier report to compare with: {answer.reason}."
+        return f"No earlier report to compare with: {answer.reason}."
     month, day = month_words([answer.month]), answer.as_of
     altered = and_so_on([name.replace("_", " ") for name in answer.settings])
     settings = f" Settings changed since: {altered}." if altered else ""
@@ -39,4 +39,4 @@ def past_table(answer: PastAnswer) -> Table:
         for c in answer.changes
     )
     columns = ("table", "month", "rows then", "rows now", "gone or changed", "new")
-    return Table("Rows that the report before stood on, then and now", columns, rows, NOTE if rows else "")
+    return Table("Rows behind the last report, then and now", columns, rows, NOTE if rows else "")

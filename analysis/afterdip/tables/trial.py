@@ -19,8 +19,8 @@ def plan_sentence(plan: TrialPlan) -> str:
     left = f" Left out, because an agent is not for them: {', '.join(plan.left_out)}." if plan.left_out else ""
     agents = f"{', '.join(plan.agents[:-1])} and {plan.agents[-1]}"
     return (
-        f"To compare {agents}: about {count(sessions)} sessions per agent, {count(trays)} trays or "
-        f"{count(pieces)} pieces each at {count(plan.trays_per_session)} trays of {count(plan.pieces_per_tray)}, to "
+        f"Comparing {agents} takes about {count(sessions)} sessions per agent ({count(trays)} trays or {count(pieces)} "
+        f"pieces each, at {counted(plan.trays_per_session, 'tray')} of {count(plan.pieces_per_tray)} a session) to "
         f"show a difference of {_points(plan.kill_margin)} in kill or {_points(plan.loss_margin)} in loss four times "
         "in five. "
         f"By deaths alone (log-rank test, loss {digits(100 * plan.target_loss, 1).removesuffix('.0')} % against "
