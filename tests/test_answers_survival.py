@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from afterdip.answers.period import period_of
-from afterdip.answers.survival import answer_survival, look_gap
+from afterdip.answers.survival import answer_survival
+from afterdip.answers.survival_models import look_gap
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log import read_log
 from afterdip.report.show import demo_log

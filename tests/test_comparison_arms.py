@@ -11,12 +11,12 @@ from matplotlib.figure import Figure
 from afterdip.answers.comparison import answer_comparison
 from afterdip.answers.comparison_arms import GAP, NARROW, OFTEN, arms_apart, named_arms
 from afterdip.answers.comparison_page import answer_comparison_page
-from afterdip.answers.words import strength_words
+from afterdip.answers.words import and_so_on, strength_words
 from afterdip.charts.comparison import draw_plane
 from afterdip.cli import main
 from afterdip.log import read_log
 from afterdip.tables import comparison as tables
-from afterdip.tables.handling import arms_sentence, handling_table, strengths_sentence
+from afterdip.tables.handling import arms_sentence, handling_table, short_sentence, strengths_sentence
 from builders import small_log, write_log
 
 AS_OF = "2026-11-20"
@@ -25,7 +25,7 @@ AS_OF = "2026-11-20"
 def farm(folder, *baths, agents=("IOD", "OIL")):
     """A log of `baths` (agent, mL in 10 L, sessions, dead of 20, killed of 10), dealt in turn; 10 mL of IOD: 100 mg/L.
 
-    `mL` may be a list, one a session. Every session has one tray of 20 good sps and 10 flatworms.
+    `mL` may be a list, one a session; None for a sham. Every session has one tray of 20 good sps and 10 flatworms.
     """
     log = small_log()
     log["agents"] = log["agents"][log["agents"]["agent"].isin(agents)].reset_index(drop=True)
@@ -37,7 +37,8 @@ def farm(folder, *baths, agents=("IOD", "OIL")):
         amount = amounts[s] if isinstance(amounts, list) else amounts
         day, key = pd.Timestamp("2026-02-02") + pd.Timedelta(days=2 * place), f"S{place:03d}"
         date = f"{day:%Y-%m-%d}"
-        bath = {"amount": f"{amount:g}", "amount_unit": "mL", "bath_volume": "10", "bath_volume_unit": "L"}
+        bath = {"amount": f"{amount:g}", "amount_unit": "mL"} if amount is not None else {}
+        bath |= {"bath_volume": "10", "bath_volume_unit": "L"}
         rows["sessions"].append({"session": key, "started": f"{date}T09:00", "agent": agent, "minutes": "10", **bath})
         tray = {"tray": key, "session": key, "coral": "Acropora millepora", "coral_group": "sps", "pieces": "20"}
         rows["trays"].append({**tray, "condition": "good", "origin": "own cut"})
@@ -248,6 +249,17 @@ def test_the_page_says_what_is_apart_and_what_is_left_out(page):
     assert [arm["agent"] for arm in pair["arms"]] == ["IOD", "OIL"]
     assert [arm["strength"] and arm["strength"]["median"] for arm in pair["arms"]] == [100.0, None]
     assert found["points"][1]["arm"]["name"] == found["points"][1]["agent"] == "IOD at 200 mg/L"
+
+
+def test_all_that_fall_short_of_the_target_are_named(page):
+    """The target is 95 of 100; the weak strength kills half, the others nine in ten of 240 and 260."""
+    highs = {point.agent: point.kill.high for point in page.agents}
+    short = [name for name, high in highs.items() if high < 0.95]
+    assert "IOD at 100 mg/L" in short
+    assert short_sentence(page) == (
+        f"Short of the target of 95\u00a0% of pests killed, even by the upper limit: {and_so_on(short)}."
+    )
+    assert short_sentence(replace(page, target_kill=0.1)) == ""
 
 
 def test_the_close_pair_is_of_two_agents_where_there_are_two(page):

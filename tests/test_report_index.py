@@ -257,9 +257,10 @@ def test_one_coral_group_over_the_limit_is_named_though_the_agent_as_a_whole_is_
         for group, agent, low in (("soft", "OIL", 0.08), ("sps", "OIL", 0.05), ("soft", "IOD", 0.09))
     ]
     said = results(survival=survival(agents=agents, groups=groups))
-    assert list(failed(said))[1] == "Over it on single coral groups too: OIL on soft."
+    over = "Over the limit of 5 in 100 pieces lost over sham: "
+    assert list(failed(said)) == [f"{over}IOD and OIL on soft (12 months to October 2026)."]
     alone = results(survival=survival(agents=agents[1:], groups=groups[:2]))
-    assert list(failed(alone))[1] == "Over it on single coral groups, though: OIL on soft."
+    assert list(failed(alone)) == [f"{over}no agent on all corals, but OIL on soft (12 months to October 2026)."]
     assert [action.what for action in actions(said)[0]][1] == (
         "Keep soft corals out of OIL, or use it gentler within its label, until a trial clears it"
     )
@@ -445,7 +446,10 @@ def pair(first, second, verdict):
         agent, _, at = name.partition(" at ")
         value, _, unit = at.partition(" ")
         arms.append({"name": name, "agent": agent, "strength": {"median": float(value), "unit": unit} if at else None})
-    return {"first": first, "second": second, "verdict": verdict, "arms": arms}
+    kills_more = {f"{side}_better": side == verdict for side in ("first", "second")}
+    neither = dict.fromkeys(kills_more, False)
+    return {"first": first, "second": second, "verdict": verdict, "arms": arms,
+            "findings": {"kill": kills_more, "loss": neither}}  # fmt: skip
 
 
 def window(agent, *, empty):
@@ -516,7 +520,7 @@ def test_a_better_strength_of_an_agent_that_fails_is_no_way_out():
     kills = [{"agent": name, "is_control": False, "killed": number(0.9, 0.8, 0.93)} for name in ("IOD", "POW")]
     pairs = [pair("IOD at 250 mg/L", "IOD at 500 mg/L", "second"), pair("POW", "KEL", "second")]
     (action,) = actions(results(removal=removal(agents=kills), comparison={"pairs": pairs}))[0]
-    assert action.why.endswith("; among like corals KEL is better than POW")
+    assert action.why.endswith("; among like corals KEL kills more than 1 of them")
 
 
 def test_of_strengths_compared_apart_the_weak_one_is_named_and_the_strong_one_not():
@@ -528,7 +532,7 @@ def test_of_strengths_compared_apart_the_weak_one_is_named_and_the_strong_one_no
     page = results(removal=removal(agents=kills), comparison={"pairs": pairs, "points": points})
     (action,) = actions(page)[0]
     assert action.what.startswith("Do not rely on one dip of IOD at 250 mg/L and POW:")
-    assert action.why.endswith("; among like corals IOD at 500 mg/L is better than IOD at 250 mg/L")
+    assert action.why.endswith("; among like corals IOD at 500 mg/L kills more than 1 of them")
     assert "killed: IOD at 250 mg/L and POW (" in list(failed(page))[-1]
     points[1]["kill"] = number(0.75, 0.7, 0.9)  # strengths of one agent are named together
     assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD at 250 and 500 mg/L and POW:")
@@ -551,7 +555,11 @@ def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails
     )
     (action,) = actions(page)[0]
     assert action.what.startswith("Do not rely on one dip of IOD and POW")
-    assert action.why.endswith("; among like corals OIL is better than IOD")
+    assert action.why.endswith("; among like corals OIL kills more than 1 of them")
+    page["comparison"]["pairs"][0]["findings"]["kill"]["second_better"] = False  # it loses fewer: no help against pests
+    assert actions(page)[0][0].why.endswith("of the pests found")
+    alone = results(removal=removal(agents=kills[:1]), comparison={"pairs": [pair("IOD", "OIL", "second")]})
+    assert actions(alone)[0][0].why.endswith("; among like corals OIL kills more than it")
 
 
 def test_the_loss_of_the_window_stands_beside_that_of_a_month_only_if_it_holds_more():

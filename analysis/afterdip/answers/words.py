@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import calendar
+import datetime
 from decimal import Decimal
 
 
@@ -30,3 +32,9 @@ def strength_words(*strengths: tuple[float, str]) -> str:
 def and_so_on(words: list[str]) -> str:
     """Return "a, b and c"."""
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""
+
+
+def day_in_words(day: str) -> str:
+    """Return "5 November 2026" for "2026-11-05"."""
+    date = datetime.date.fromisoformat(day)
+    return f"{date.day} {calendar.month_name[date.month]} {date.year}"

@@ -21,6 +21,7 @@ CALIBRATIONS = {
     "monitoring": "afterdip.calibrate.monitoring:calibrate_monitoring",
     "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",
     "survival_limits": "afterdip.calibrate.survival_limits:calibrate_survival_limits",
+    "survival_strengths": "afterdip.calibrate.survival_strengths:calibrate_survival_strengths",
 }
 """Name -> module:function; the function takes the folder its table goes to, and `replicates=` where that is open."""
 

@@ -1,4 +1,4 @@
-"""What the comparison sets side by side, an agent or an agent at one strength, and its name in words."""
+"""What is judged, an agent or an agent at one strength, and its name in words."""
 
 from __future__ import annotations
 
@@ -8,26 +8,30 @@ from afterdip.answers.words import strength_words
 from afterdip.report.words import listed
 
 
-def arms_of(pairs: list[dict]) -> dict[str, dict]:
-    """Return what is compared by name."""
-    return {arm["name"]: arm for pair in pairs for arm in pair["arms"]}
+def arms_of(results: dict) -> dict[str, dict]:
+    """Return by name what is compared, and the strengths whose loss is judged."""
+    pairs = results.get("comparison", {}).get("pairs", [])
+    strengths = results.get("survival", {}).get("strengths", [])
+    return {arm["name"]: arm for arm in (*strengths, *(arm for pair in pairs for arm in pair["arms"]))}
 
 
 def arms_by_strength(pairs: list[dict]) -> list[dict]:
-    """Return the arms that are one strength of an agent."""
-    return [arm for arm in arms_of(pairs).values() if arm["strength"]]
+    """Return what is compared that is one strength of an agent."""
+    return [arm for arm in {arm["name"]: arm for pair in pairs for arm in pair["arms"]}.values() if arm["strength"]]
 
 
-def arms_in_words(names: Iterable[str], pairs: list[dict], *, most: int = 20) -> str:
+def arms_in_words(names: Iterable[str], arms: dict[str, dict], *, most: int = 20) -> str:
     """Return names in words, strengths of one agent together: "OIL and IOD at 250 and 500 mg/L".
 
-    A name that is no arm of `pairs` stands as it is.
+    Of more than `most` the first few "and 4 more". A name that is none of `arms` stands as it is.
     """
-    arms, at = arms_of(pairs), {}
-    for name in names:
+    names, at = list(names), {}
+    for name in names[:most]:
         strength = arms[name]["strength"] if name in arms else None
         at.setdefault(arms[name]["agent"] if strength else name, []).append(strength)
-    return listed([_at(name, some) if some[0] else name for name, some in at.items()], most=most)
+    said = [_at(name, some) if some[0] else name for name, some in at.items()]
+    more = [f"{len(names) - most} more"] if len(names) > most else []
+    return listed([*said, *more], most=len(said) + 1)
 
 
 def _at(agent: str, strengths: list[dict]) -> str:

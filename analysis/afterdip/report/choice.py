@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from functools import partial
 
 from afterdip.answers.words import counted, so_many, strength_words
-from afterdip.report.arms import arms_by_strength, arms_in_words
+from afterdip.report.arms import arms_by_strength, arms_in_words, arms_of
+from afterdip.report.failing import over_the_limit
 from afterdip.report.site import span_in_words
 from afterdip.report.todo import winners
 from afterdip.report.words import listed
@@ -17,15 +18,22 @@ def choices(results: dict) -> Iterator[str]:
     """Yield which agents are told apart among like corals, and where a strength meets both targets."""
     pairs = results.get("comparison", {}).get("pairs", [])
     if pairs:
-        yield _told_apart(pairs, span_in_words(results, "comparison"))
+        yield _told_apart(pairs, arms_of(results), span_in_words(results, "comparison"))
     if windows := results.get("dose_response", {}).get("windows"):
         yield _strengths(windows, arms_by_strength(pairs))
-    if arms_by_strength(pairs):
-        yield "The table takes all strengths of an agent together."
+    if any(arm["strength"] for arm in arms_of(results).values()):
+        yield _together(results)
 
 
-def _told_apart(pairs: list[dict], span: str) -> str:
-    named = partial(arms_in_words, pairs=pairs)
+def _together(results: dict) -> str:
+    """Say how the table takes strengths, and which are over the limit of loss whatever its boxes say."""
+    over = [o for o in over_the_limit(results) if o.agent not in o.names]
+    alone = f"; on all corals over the limit of loss: {listed([o.words for o in over], most=20)}" if over else ""
+    return f"The table takes all strengths of an agent together{alone}."
+
+
+def _told_apart(pairs: list[dict], arms: dict[str, dict], span: str) -> str:
+    named = partial(arms_in_words, arms=arms)
     undecided = sum(pair["verdict"] == "undecided" for pair in pairs)
     told = [f"{named([name])} is better than {named(others)}" for name, others in winners(pairs).items()]
     told += [f"{named([pair['first'], pair['second']])} do alike" for pair in pairs if pair["verdict"] == "equivalent"]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
+from afterdip.answers.words import strength_words
+from afterdip.report.failing import above_limit, within_limit
 from afterdip.report.first_screen import at_least, estimate, signed
 from afterdip.report.site import span_in_words
 from afterdip.report.words import short, too_few
@@ -26,10 +29,12 @@ def grid(results: dict) -> dict | None:
     settings, removal = results["settings"], results.get("removal", {"groups": []})
     cells = [cell for cell in results["survival"]["groups"] if not cell["is_control"]]
     kills = {_key(cell): cell["killed"] for cell in removal["groups"] if not cell.get("is_control")}
+    parts = results["survival"].get("group_strengths", [])
     marks = {
         key: {
             "kill": _kill_mark(kills[key], settings["target_kill"]) if key in kills else None,
             "loss": _loss_mark(cell["loss_over_sham"], settings["target_loss"]),
+            "at": [*_strengths(cell, [p for p in parts if _key(p) == key], settings["target_loss"])],
         }
         for key, cell in ((_key(cell), cell) for cell in cells)
     }
@@ -45,6 +50,16 @@ def grid(results: dict) -> dict | None:
 
 def _key(cell: dict) -> tuple[str, str]:
     return cell["coral_group"], cell["agent"]
+
+
+def _strengths(cell: dict, parts: list[dict], limit: float) -> Iterator[tuple[str, Mark]]:
+    """Yield (loss at which strength, its mark) of those the cell's own mark would hide: the other side of the limit."""
+    hidden = within_limit if above_limit(cell, limit) else above_limit
+    for part in parts:
+        if hidden(part, limit):
+            at = part["strength"]
+            where = f"at {strength_words((at['median'], at['unit']))}" if at else "at its other strengths"
+            yield f"loss {where}", _loss_mark(part["loss_over_sham"], limit)
 
 
 def _loss_mark(values: dict, limit: float) -> Mark:

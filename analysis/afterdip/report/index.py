@@ -13,13 +13,14 @@ from collections.abc import Iterator
 
 from afterdip.answers.words import counted, so_many
 from afterdip.estimate import Estimate
-from afterdip.report.arms import arms_in_words
+from afterdip.report.arms import arms_in_words, arms_of
 from afterdip.report.choice import choices
+from afterdip.report.failing import below_the_target, groups_over_the_limit, over_the_limit
 from afterdip.report.first_screen import estimate, in_hundred, signed, tiles
 from afterdip.report.grid import grid
 from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame, span_in_words
-from afterdip.report.todo import actions, below_the_target, groups_over_the_limit, last_actions, over_the_limit
+from afterdip.report.todo import NAMED, actions, last_actions
 from afterdip.report.words import listed, short, warning_words
 from afterdip.tables.base import count, digits, per_cent
 
@@ -136,21 +137,26 @@ def _killed(month: dict) -> str:
 
 
 def failed(results: dict) -> Iterator[str]:
-    """Yield what failed over the window of months: only where the whole interval lies on the wrong side."""
-    settings = results["settings"]
+    """Yield what failed over the window of months, told once: only where the whole interval is on the wrong side."""
+    settings, told = results["settings"], ""
     if "survival" in results:
         limit = f"the limit of {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
-        over, open_ = over_the_limit(results), _unjudged(results["survival"], "loss_over_sham")
         words = ("Over", "No agent is shown to be over", "Whether any agent is over")
-        yield _verdict_on_agents(words, limit, listed(over, most=20), open_, span_in_words(results, "survival"))
-        if groups := [f"{agent} on {group}" for agent, group in groups_over_the_limit(results)]:
-            yield f"Over it on single coral groups{' too' if over else ', though'}: {listed(groups, most=20)}."
+        told = span_in_words(results, "survival")
+        yield _verdict_on_agents(words, limit, _over(results), _unjudged(results["survival"], "loss_over_sham"), told)
     if "removal" in results:
         target = f"the target of {digits(100 * settings['target_kill'])}\u00a0% of pests killed"
-        under = arms_in_words(below_the_target(results), results.get("comparison", {}).get("pairs", []))
-        open_ = _unjudged(results["removal"], "killed")
         words = ("Short of", "No agent is shown to fall short of", "Whether any agent falls short of")
-        yield _verdict_on_agents(words, target, under, open_, span_in_words(results, "removal"))
+        under = arms_in_words(below_the_target(results), arms_of(results), most=NAMED)
+        open_, span = _unjudged(results["removal"], "killed"), span_in_words(results, "removal")
+        yield _verdict_on_agents(words, target, under, open_, "" if span == told else span)
+
+
+def _over(results: dict) -> str:
+    """Return what is over the limit of loss, on all corals or on one group; "" where nothing is shown to be."""
+    over, groups = over_the_limit(results), groups_over_the_limit(results)
+    named = listed([*(o.words for o in over), *(f"{o.words} on {o.group}" for o in groups)], most=NAMED)
+    return f"no agent on all corals, but {named}" if groups and not over else named
 
 
 def _unjudged(answer: dict, figure: str) -> tuple[dict[str, str], bool]:
@@ -163,13 +169,14 @@ def _unjudged(answer: dict, figure: str) -> tuple[dict[str, str], bool]:
 def _verdict_on_agents(words: tuple[str, str, str], bound: str, failing: str, unjudged, span: str) -> str:
     """Say which agents fail, that none is shown to, or that it cannot be said; silence is no good news."""
     silent, all_silent = unjudged
-    if all_silent:
+    when = f" ({span})." if span else "."
+    if all_silent and not failing:
         reasons = list(dict.fromkeys(silent.values()))
         why = reasons[0] if len(reasons) == 1 else "too little is known of each" if reasons else "no agent has a count"
-        return f"{words[2]} {bound} cannot be said: {why} ({span})."
-    also = f"; of {listed(list(silent), most=20)} it cannot be said" if silent else ""
+        return f"{words[2]} {bound} cannot be said: {why}{when}"
+    also = f"; of {listed(list(silent), most=NAMED)}{' as a whole' if failing and all_silent else ''} it cannot be said"
     said = f"{words[0]} {bound}: {failing}" if failing else f"{words[1]} {bound}"
-    return f"{said}{also} ({span})."
+    return f"{said}{also if silent else ''}{when}"
 
 
 def trust(results: dict) -> Iterator[str]:

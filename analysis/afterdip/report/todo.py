@@ -12,13 +12,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from afterdip.estimate import Estimate
-from afterdip.report.arms import arms_in_words
-from afterdip.report.first_screen import estimate
-from afterdip.report.words import day_in_words
+from afterdip.answers.words import and_so_on, day_in_words
+from afterdip.report.arms import arms_in_words, arms_of
+from afterdip.report.failing import Over, below_the_target, groups_over_the_limit, over_the_limit
 from afterdip.tables.base import digits
 
 AT_MOST = 5
+NAMED = 3
+"""Of what fails, so many are named on the first page and the others counted: it is read on a phone."""
 FIRST = {"people": 0, "corals": 1, "": 2, "log": 3}
 """What an action is about, in order: danger to people, harm to corals, pests and dips due, what only the log lacks."""
 
@@ -73,89 +74,73 @@ def _when(due: str, as_of: str) -> str:
 
 
 def _agents_that_fail(results: dict) -> Iterator[dict]:
-    now = {"due": results["as_of"]}
-    settings = results["settings"]
-    for agent in over_the_limit(results):
-        what = f"Stop {agent}, or use it gentler within its label, until a trial clears it"
-        limit = digits(100 * settings["target_loss"])
-        why = f"even by its lower limit it costs more than {limit} in 100 pieces over sham dips"
-        yield now | {"what": what, "why": why, "page": "survival.html", "touches": "corals"}
-    for agent, group in groups_over_the_limit(results):
-        what = f"Keep {group} corals out of {agent}, or use it gentler within its label, until a trial clears it"
-        why = f"on them its lower limit lies above {digits(100 * settings['target_loss'])} in 100 pieces lost over sham"
-        yield now | {"what": what, "why": why, "page": "survival.html", "touches": "corals"}
-    pairs = results.get("comparison", {}).get("pairs", [])
+    corals = {"due": results["as_of"], "page": "survival.html", "touches": "corals"}
+    limit = digits(100 * results["settings"]["target_loss"])
+    for over in over_the_limit(results):
+        what = f"Stop {over.words}, or use it gentler within its label, until a trial clears it"
+        why = f"even by its lower limit it costs more than {limit} in 100 pieces over sham dips{_spared(over)}"
+        yield corals | {"what": what, "why": why}
+    for over in groups_over_the_limit(results):
+        gentler = "or use it gentler within its label, until a trial clears it"
+        what = f"Keep {over.group} corals out of {over.words}, {gentler}"
+        why = f"on them its lower limit lies above {limit} in 100 pieces lost over sham{_spared(over)}"
+        yield corals | {"what": what, "why": why}
     if short := below_the_target(results):
-        target = f"{digits(100 * settings['target_kill'])}\u00a0%"
+        target = f"{digits(100 * results['settings']['target_kill'])}\u00a0%"
         each = "each" if len(short) > 1 else "it"
-        why = f"even by its upper limit {each} kills fewer than {target} of the pests found at the strengths used"
-        why = "; ".join([why, *_better_than(short, results)])
-        weak = arms_in_words(short, pairs, most=5)
+        why = f"even by its upper limit {each} kills fewer than {target} of the pests found"
+        weak = arms_in_words(short, arms_of(results), most=NAMED)
         what = f"Do not rely on one dip of {weak}: trial another agent, or a strength its label allows"
-        yield now | {"what": what, "why": why, "page": "removal.html"}
+        compared = any(page["file"] == "comparison.html" for page in results["pages"])
+        page = "comparison.html" if compared and len(short) > NAMED else "removal.html"
+        yield {"due": results["as_of"], "what": what, "why": why + _kills_more(short, results), "page": page}
 
 
-def _better_than(short: list[str], results: dict) -> Iterator[str]:
-    """Yield which arms, not failing nor of agents that fail, are better than some of those that fall short."""
-    failing, pairs = {*short, *over_the_limit(results)}, results.get("comparison", {}).get("pairs", [])
-    named = {arm["name"]: {arm["name"], arm["agent"]} for pair in pairs for arm in pair["arms"]}
-    for name, others in winners(pairs).items():
-        if named[name].isdisjoint(failing) and (beaten := [o for o in others if not named[o].isdisjoint(short)]):
-            yield f"among like corals {name} is better than {arms_in_words(beaten, pairs, most=5)}"
+def _spared(over: Over) -> str:
+    return f"; at {over.within} it is within the limit" if over.within else ""
 
 
-def winners(pairs: list[dict]) -> dict[str, list[str]]:
-    """Return the arms a verdict calls better, with those they are better than; who beats most stands first."""
+def _kills_more(short: list[str], results: dict) -> str:
+    """Say which arms kill more than those that fall short, and are not worse otherwise: two that beat most of them.
+
+    Without those that fail themselves, or are of an agent that does.
+    """
+    arms, pairs = arms_of(results), results.get("comparison", {}).get("pairs", [])
+    failing = {*short, *(name for over in over_the_limit(results) for name in over.names)}
+    told = []
+    for name, others in winners(pairs, outcome="kill").items():
+        beaten = [o for o in others if not _of(o, arms).isdisjoint(short)]
+        if beaten and _of(name, arms).isdisjoint(failing):
+            told.append((name, beaten))
+    if not told:
+        return ""
+    told = sorted(told, key=lambda pair: -len(pair[1]))[:2]
+    return f"; among like corals {and_so_on([_than(*pair, short, first=not i) for i, pair in enumerate(told)])}"
+
+
+def _than(name: str, beaten: list[str], short: list[str], *, first: bool) -> str:
+    """Return "OIL kills more than any of them", "POW than 2 of them"."""
+    whom = "it" if len(short) == 1 else "any of them" if len(beaten) >= len(short) else f"{len(beaten)} of them"
+    return f"{name} {'kills more ' if first else ''}than {whom}"
+
+
+def _of(name: str, arms: dict[str, dict]) -> set[str]:
+    return {name, arms[name]["agent"]}
+
+
+def winners(pairs: list[dict], *, outcome: str = "") -> dict[str, list[str]]:
+    """Return the arms a verdict calls better, with those they are better than; who beats most stands first.
+
+    `outcome`: only where they are better in that one, "kill" or "loss".
+    """
     better: dict[str, list[str]] = {}
     for pair in pairs:
-        if pair["verdict"] in ("first", "second"):
+        verdict = pair["verdict"]
+        if verdict in ("first", "second") and (not outcome or pair["findings"][outcome][f"{verdict}_better"]):
             names = (pair["first"], pair["second"])
             winner, other = names if pair["verdict"] == "first" else names[::-1]
             better.setdefault(winner, []).append(other)
     return dict(sorted(better.items(), key=lambda item: -len(item[1])))
-
-
-def over_the_limit(results: dict) -> list[str]:
-    """Return the agents whose whole interval of loss over sham lies above the farm's limit."""
-    rows = [a for a in results.get("survival", {}).get("agents", []) if not a["is_control"]]
-    limit = results["settings"]["target_loss"]
-    return [a["agent"] for a in rows if (estimate(a["loss_over_sham"]).low or 0.0) > limit]
-
-
-def groups_over_the_limit(results: dict) -> list[tuple[str, str]]:
-    """Return (agent, coral group) over the farm's limit of loss over sham, without the agents over it as a whole."""
-    cells = [c for c in results.get("survival", {}).get("groups", []) if not c["is_control"]]
-    limit, over = results["settings"]["target_loss"], over_the_limit(results)
-    high = [c for c in cells if c["agent"] not in over and (estimate(c["loss_over_sham"]).low or 0.0) > limit]
-    return [(c["agent"], c["coral_group"]) for c in high]
-
-
-def below_the_target(results: dict) -> list[str]:
-    """Return the agents whose whole interval of kill lies below the farm's target.
-
-    Of an agent whose strengths are compared apart, the strengths of which that is so: one that kills enough would be
-    blamed for the others, or hide them. The agent itself where that is so of none of them but of all together.
-    """
-    rows = [a for a in results.get("removal", {}).get("agents", []) if not a["is_control"]]
-    target, apart = results["settings"]["target_kill"], _kills_by_strength(results)
-    found = []
-    for row in rows:
-        weak = [name for name, kill in apart.get(row["agent"], []) if _below(kill, target)]
-        found += weak or ([row["agent"]] if _below(estimate(row["killed"]), target) else [])
-    return found
-
-
-def _below(kill: Estimate, target: float) -> bool:
-    return kill.high is not None and kill.high < target
-
-
-def _kills_by_strength(results: dict) -> dict[str, list[tuple[str, Estimate]]]:
-    """Return (agent at its strength, kill) by agent, where the comparison is of all corals and pests."""
-    page, kills = results.get("comparison", {}), {}
-    for point in () if page.get("coral_group") or page.get("pest") else page.get("points", []):
-        if point["arm"]["strength"]:
-            kills.setdefault(point["arm"]["agent"], []).append((point["arm"]["name"], estimate(point["kill"])))
-    return kills
 
 
 def last_actions(results: dict) -> dict | None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
-import datetime
 import re
 
 from afterdip.answers.words import and_so_on, counted
@@ -97,12 +95,6 @@ def warning_words(code: str, message: str, n: int) -> str:
         return counted(n, *_WARNINGS[code])
     words = code.replace("_", " ") or message
     return words if n == 1 else f"{words} ({count(n)})"
-
-
-def day_in_words(day: str) -> str:
-    """Return "5 November 2026" for "2026-11-05"."""
-    date = datetime.date.fromisoformat(day)
-    return f"{date.day} {calendar.month_name[date.month]} {date.year}"
 
 
 def listed(words: list[str], *, most: int = 5) -> str:

@@ -56,6 +56,15 @@ def arms_sentence(page: ComparisonPage) -> str:
     return " ".join(parts)
 
 
+def short_sentence(page: ComparisonPage) -> str:
+    """Say which of them kill less than the farm's target even by their upper limit, by name; "" where none does."""
+    short = [p.agent for p in page.agents if p.kill.high is not None and p.kill.high < page.target_kill]
+    if not short:
+        return ""
+    target = digits(100 * page.target_kill, 1).removesuffix(".0")
+    return f"Short of the target of {target}\u00a0% of pests killed, even by the upper limit: {and_so_on(short)}."
+
+
 def _left_out(left: tuple[LeftOut, ...]) -> Iterator[str]:
     """Yield "IOD at 250 and 500 mg/L (20 sessions)" an agent; of strengths close together their median."""
     for agent, some in groupby(left, key=lambda part: part.agent):

@@ -76,7 +76,22 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
         f"above zero the agent lost more. {answer.confidence_level:.0%} limits by session."
     )
     note += " Months without dips are left out." if len(shown) < len(cells) else ""
+    if any("strength" in c.keys for c in cells):
+        note += (
+            " Strengths stand below their agent, the rarer ones together, where their sessions suffice. Sicker corals "
+            "often get the weaker bath."
+        )
     return Table(caption, columns, rows, note)
+
+
+def with_strengths(cells: Sequence[SurvivalCell], parts: Sequence[SurvivalCell]) -> tuple[SurvivalCell, ...]:
+    """Return the cells, each followed by the strengths of its agent whose loss over sham can be said."""
+    said = [part for part in parts if part.loss_over_sham.known]
+    return tuple(row for c in cells for row in (c, *(part for part in said if _same(part, c))))
+
+
+def _same(part: SurvivalCell, cell: SurvivalCell) -> bool:
+    return all(part.keys.get(name) == cell.keys.get(name) for name in ("coral_group", "agent"))
 
 
 def with_dips(cells: Sequence[SurvivalCell]) -> tuple[SurvivalCell, ...]:
