@@ -118,7 +118,7 @@ class CostReader:
             detached=detached,
             clean=_clean(rows, level),
             wage_per_hour=settings.wage_per_hour,
-            piece_value=_value(tally.trays, settings.piece_value),
+            piece_value=_value(tally.trays, _lost_of(told, settings.horizon_days), settings.piece_value),
             correlation=_together(rows, told),
         )
 
@@ -195,9 +195,21 @@ def _clean(rows: pd.DataFrame, level: float) -> Estimate:
     )
 
 
-def _value(trays: pd.DataFrame, values: dict[str, float]) -> float | None:
-    """Return the mean value of a piece of these trays, None where a coral group has no value; case does not matter."""
+def _value(trays: pd.DataFrame, lost: pd.Series, values: dict[str, float]) -> float | None:
+    """Return the mean value of a lost piece of these trays, None where a coral group has no value; case is the same.
+
+    It is not that of all pieces: where the dear corals die, a mean over all made half the loss of it. `lost`: pieces by
+    tray. One more, a piece of the trays' mean value, is reckoned with: it stands for all where none was lost, and gives
+    way as they are seen.
+    """
     worth = trays["coral_group"].str.casefold().map(values).to_numpy(np.float64)
     if not len(trays) or np.isnan(worth).any():
         return None
-    return float(np.average(worth, weights=trays["pieces"]))
+    seen = trays["tray"].map(lost).fillna(0.0).to_numpy(np.float64)
+    return float((worth @ seen + np.average(worth, weights=trays["pieces"])) / (seen.sum() + 1.0))
+
+
+def _lost_of(told: SurvivalTally, day: int) -> pd.Series:
+    """Return the pieces dead or detached by the day, by tray."""
+    soon = told.day <= day
+    return pd.Series((told.dead + told.detached)[soon]).groupby(told.of_trays("tray")[soon]).sum()
