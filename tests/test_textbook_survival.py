@@ -167,3 +167,24 @@ def test_rearrest_with_seven_covariates():
     assert fit.piece_error.tolist() == printed(published["standard_errors"], 4)
     assert 2 * (fit.log_likelihood[1] - fit.log_likelihood[0]) == printed(published["likelihood_ratio"], 2)
     assert fit.score_test == printed(published["score_test"], 2)
+
+
+def test_recurrences_of_a_patient_in_a_stratum_each():
+    data, published = case("bladder")
+    day, died, patient, stratum, columns = [], [], [], [], []
+    for who, (treatment, number, size, last, *recurred) in enumerate(data["rows"]):
+        for k in range(4):
+            day.append(recurred[k] if k < len(recurred) else last)
+            died.append(float(k < len(recurred)))
+            patient.append(who)
+            stratum.append(k)
+            columns.append(np.kron(np.arange(4) == k, [treatment, size, number]))
+    died = np.array(died)
+    fit = cox(day, died, 1 - died, covariates=columns, session=patient, stratum=stratum, ties="breslow")
+    assert fit.coefficients[::3].tolist() == printed(published["treatment"], 7)
+    assert np.square(fit.standard_error[::3]).tolist() == printed(published["robust_variance"], 7)
+    first = published["first"]
+    assert fit.coefficients[:3].tolist() == printed(first["coefficients"], 4)
+    assert fit.piece_error[:3].tolist() == printed(first["errors"], 3)
+    assert fit.standard_error[:3].tolist() == printed(first["robust_errors"], 4)
+    assert 2 * (fit.log_likelihood[1] - fit.log_likelihood[0]) == printed(published["likelihood_ratio"], 1)

@@ -78,9 +78,12 @@ def concentration_at(
 ) -> Estimate:  # fmt: skip
     """Return the strength at which `level` per cent respond of those the natural response leaves (LC50, EC90, ...).
 
-    In the curve's own unit of strength; the limits are taken on log10 strength. `method` is fieller or delta; `basis`
-    says what scatter the limits allow for (DesignFit.spread). Where Fieller's g is 1 or more, or no session is to
-    spare, both limits are None and `reason` says why. The number may lie outside the strengths tried (see
+    In the curve's own unit of strength; the limits are taken on log10 strength. `method` is fieller or delta. `basis`
+    says what scatter the limits allow for: "session" that of baths, the widest of three measures (DesignFit.spread);
+    "binomial" none, with normal quantiles, as programs print it for independent pests; "heterogeneity" Pearson's
+    chi-square over its degrees of freedom where that is above 1, with t (Finney 1971; programs that test first print
+    this where the chi-square is significant, and "binomial" elsewhere). Where Fieller's g is 1 or more, or no session
+    is to spare, both limits are None and `reason` says why. The number may lie outside the strengths tried (see
     `inside_tried`): nothing there is known but by the shape of the curve. Raises ValueError for a level outside 1..99.
     """
     if not 1.0 <= level <= 99.0:

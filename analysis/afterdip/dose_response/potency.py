@@ -75,8 +75,10 @@ def relative_potency(
 ) -> Potency:  # fmt: skip
     """Compare two agents on one scale by parallel curves of log10 strength; `second` (n_rows,) marks the second agent.
 
-    Sham rows (strength 0) serve both: their natural response is common. The ratio's limits are Fieller's (Finney 1971,
-    ch. 6). Where slopes differ the ratio depends on the share compared at, and `reason` says so.
+    The ratio is the first agent's strength over the second's for one response: above 1 the second is the stronger.
+    Sham rows (strength 0) serve both: their natural response is common. Limits are Fieller's (Finney 1971, ch. 6),
+    `basis` as for `concentration_at`. Where slopes differ the ratio depends on the share compared at, and `reason` says
+    so. `parallel_p` is Wald's on that basis, `deviance_drop` the likelihood ratio's statistic on one degree of freedom.
     Raises DataError where an agent has no session.
     """
     check_counted(counted)
