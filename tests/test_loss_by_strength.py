@@ -202,7 +202,7 @@ def test_of_many_that_fail_three_are_named_those_with_the_most_pests_or_pieces()
     ]
     assert below_the_target(page) == ["C", "D", "A", "B", "E"]
     weak = actions(page)[0][-1]
-    assert weak.what.startswith("Do not rely on one dip of C, D, A and 2 more: trial")
+    assert weak.what == "Do not rely on one dip of C, D, A and 2 more"
     assert weak.why.endswith("; among like corals F kills more than any of them and G than 1 of them")
     assert weak.page == "comparison.html"  # which names them all
 
@@ -215,4 +215,4 @@ def test_strengths_of_one_agent_count_one_by_one():
     kills = [{"agent": "IOD", "is_control": False, "killed": number(0.5, 0.4, 0.6, pests=9)}]
     page = results(removal=removal(agents=kills), comparison={"pairs": pairs, "points": points})
     (action,) = actions(page)[0]
-    assert action.what.startswith("Do not rely on one dip of IOD at 20, 40 and 80 mg/L and 1 more: trial")
+    assert action.what == "Do not rely on one dip of IOD at 20, 40 and 80 mg/L and 1 more"

@@ -243,7 +243,7 @@ def test_what_failed_is_what_the_whole_interval_says():
     assert list(failed(results())) == []
     assert [action.what for action in actions(failing)[0]] == [
         "Stop IOD, or use it gentler within its label, until a trial clears it",
-        "Do not rely on one dip of IOD: trial another agent, or a strength its label allows",
+        "Do not rely on one dip of IOD",
     ]
 
 
@@ -531,17 +531,18 @@ def test_of_strengths_compared_apart_the_weak_one_is_named_and_the_strong_one_no
     points = [{"arm": arms[name], "kill": number(0.75, 0.7, high)} for name, high in highs.items()]
     page = results(removal=removal(agents=kills), comparison={"pairs": pairs, "points": points})
     (action,) = actions(page)[0]
-    assert action.what.startswith("Do not rely on one dip of IOD at 250 mg/L and POW:")
+    assert action.what == "Do not rely on one dip of IOD at 250 mg/L and POW"
+    assert action.why.startswith("trial another agent, or a strength its label allows; each kills fewer ")
     assert action.why.endswith("; among like corals IOD at 500 mg/L kills more than 1 of them")
     assert "killed: IOD at 250 mg/L and POW (" in list(failed(page))[-1]
     points[1]["kill"] = number(0.75, 0.7, 0.9)  # strengths of one agent are named together
-    assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD at 250 and 500 mg/L and POW:")
+    assert actions(page)[0][0].what == "Do not rely on one dip of IOD at 250 and 500 mg/L and POW"
     assert "killed: IOD at 250 and 500 mg/L and POW (" in list(failed(page))[-1]
     page["comparison"]["coral_group"] = "sps"  # of some corals only: no word on the agent's strengths as a whole
-    assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD and POW:")
+    assert actions(page)[0][0].what == "Do not rely on one dip of IOD and POW"
     del page["comparison"]["coral_group"]
     points[0]["kill"] = points[1]["kill"] = number(0.9, 0.8, 0.96)  # neither strength by itself, both together
-    assert actions(page)[0][0].what.startswith("Do not rely on one dip of IOD and POW:")
+    assert actions(page)[0][0].what == "Do not rely on one dip of IOD and POW"
 
 
 def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails_too():
@@ -554,10 +555,10 @@ def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails
         comparison={"pairs": [pair("IOD", "OIL", "second"), pair("IOD", "POW", "second")]},
     )
     (action,) = actions(page)[0]
-    assert action.what.startswith("Do not rely on one dip of IOD and POW")
+    assert action.what == "Do not rely on one dip of IOD and POW"
     assert action.why.endswith("; among like corals OIL kills more than 1 of them")
     page["comparison"]["pairs"][0]["findings"]["kill"]["second_better"] = False  # it loses fewer: no help against pests
-    assert actions(page)[0][0].why.endswith("of the pests found")
+    assert actions(page)[0][0].why.endswith("even by its upper limit")
     alone = results(removal=removal(agents=kills[:1]), comparison={"pairs": [pair("IOD", "OIL", "second")]})
     assert actions(alone)[0][0].why.endswith("; among like corals OIL kills more than it")
 

@@ -88,12 +88,13 @@ def _agents_that_fail(results: dict) -> Iterator[dict]:
     if short := below_the_target(results):
         target = f"{digits(100 * results['settings']['target_kill'])}\u00a0%"
         each = "each" if len(short) > 1 else "it"
-        why = f"even by its upper limit {each} kills fewer than {target} of the pests found"
-        weak = arms_in_words(short, arms_of(results), most=NAMED)
-        what = f"Do not rely on one dip of {weak}: trial another agent, or a strength its label allows"
+        allowed = "trial another agent, or a strength its label allows"
+        why = f"{allowed}; {each} kills fewer than {target} of the pests even by its upper limit"
+        why += _kills_more(short, results)
+        what = f"Do not rely on one dip of {arms_in_words(short, arms_of(results), most=NAMED)}"
         compared = any(page["file"] == "comparison.html" for page in results["pages"])
         page = "comparison.html" if compared and len(short) > NAMED else "removal.html"
-        yield {"due": results["as_of"], "what": what, "why": why + _kills_more(short, results), "page": page}
+        yield {"due": results["as_of"], "what": what, "why": why, "page": page}
 
 
 def _spared(over: Over) -> str:
