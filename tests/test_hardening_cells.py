@@ -152,6 +152,26 @@ def test_words_for_nothing_are_no_names(word):
             assert not cells.all_names(["x", word, ""], column) or (table, column.name) in may
 
 
+@pytest.mark.parametrize("word", ["'", "''", '""', ".", "...", "*", "\\", "(-)", "____", "“”"])
+def test_points_alone_are_no_names(word):
+    """An apostrophe left by a spreadsheet, a ditto mark: as one lot they would join pieces that have none in common."""
+    free = {"active", "not_for", "note"}
+    for _, column in COLUMNS:
+        if column.kind in ("key", "text", "group"):
+            assert (value_of(column, word) is RefusedError) == (column.name not in free)
+            assert cells.all_names(["x", word], column) <= (column.name in free)
+    assert value_of(TEXT, "$$") == "$$"
+    assert value_of(TEXT, "🐠") == "🐠"
+
+
+@pytest.mark.parametrize("word", ["#REF!", "#VALUE!", "#NAME?", "#div/0!", "#NUM!", "#NULL!"])
+def test_a_failed_formula_saved_as_text_is_no_text(word):
+    for _, column in COLUMNS:
+        assert value_of(column, word) is RefusedError
+        if column.kind in ("key", "text"):
+            assert not cells.all_names(["x", word], column)
+
+
 SIGNS = st.sampled_from("ab' =-+@\t\n\x0b\x1c\x07\x7f\x00\u00a0é\u200b")
 
 

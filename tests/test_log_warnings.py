@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from afterdip.log import check_log, read_log
-from afterdip.log.notices import alike
+from afterdip.log.letters import alike
 from builders import AS_OF, small_log, write_log
 from test_log_errors import put, rename
 
@@ -98,6 +98,11 @@ CASES = {
     ),
     "group barred": (
         put("agents", 2, not_for="LPS; Zoanthid"),
+        [("trays.csv, row 3, column 'coral_group': a coral that agent 'IOD' may be used on, got 'zoanthid'",
+          "not_for", "001")],
+    ),
+    "group barred in many, in letters that look alike": (
+        put("agents", 2, not_for="anemones;​Zoаnthids"),
         [("trays.csv, row 3, column 'coral_group': a coral that agent 'IOD' may be used on, got 'zoanthid'",
           "not_for", "001")],
     ),
@@ -246,6 +251,9 @@ def test_names_that_look_alike():
         ("Acropora tenius", "Acropora tenuis"),
     ]
     assert alike(["Q１", "q1"]) == [("q1", "Q１")]
+    cyrillic, greek = "Таnk НХ", "Τank ΗΧ"
+    assert alike(["Tank HX", cyrillic, greek]) == [(cyrillic, "Tank HX"), (greek, "Tank HX")]
+    assert alike(["Зоа 1", "3oa 1"]) == []
     assert alike(["Mother A", "Mother B", "mother-a"], by_letters=False) == [("mother-a", "Mother A")]
     assert alike(["Zoa", "Zoe"]) == []  # short names may well differ by one letter
     assert alike(["Montipora 1", "Montipora 2", "Montipora 12", "montipora1"]) == [("montipora1", "Montipora 1")]

@@ -33,10 +33,12 @@ UNSEEN = ("Cc", "Cf", "Cs")  # Unicode's controls, formats (right-to-left overri
 LONGEST, LONGEST_NOTE = 300, 32_767  # characters of a name; of a note, as in a spreadsheet's cell
 # How people and programs write that there is nothing: as a name it would make one lot of all pieces of unknown origin.
 NOTHING = frozenset(["nan", "nat", "<na>", "null", "n/a", "#n/a", "none", "na", "-", "--", "–", "—", "?", "??"])
+ERRORS = frozenset(["#ref!", "#value!", "#name?", "#div/0!", "#num!", "#null!"])  # a spreadsheet's failed formulas
+POINTS = "!\"#%&'()*,-./:;?@[\\]_{}–—…‘’“”·"  # of these alone no name is made
+LONGEST_NOTHING = 7
 INITIALS = {"na"}
-MAY_SAY_NOTHING = {
-    "agent": {"none"}, "active": NOTHING, "not_for": NOTHING, "note": NOTHING, "checker": INITIALS, "person": INITIALS,
-}  # fmt: skip
+MAY_SAY_NOTHING = {"agent": {"none"}, "checker": INITIALS, "person": INITIALS}
+FREE = ("active", "not_for", "note")  # where words for nothing are words like others
 YEARS = (1950, 2199)
 
 
@@ -97,10 +99,7 @@ def all_names(cells: list[object], column: Column) -> bool:
     """Return whether `name_of` would leave each of these cells as it is, but for ''; quick for many plain texts."""
     if not all_tidy(cells, longest_of(column)):
         return False
-    if min(map(len, cells), default=5) >= 5:
-        return True
-    short = [cell for cell in cells if len(cell) < 5]
-    return not any(is_nothing(cell, column) for cell in short)
+    return not any(is_nothing(cell, column) for cell in cells if 0 < len(cell) <= LONGEST_NOTHING)
 
 
 def parser(column: Column) -> Callable[[object], object]:
@@ -167,15 +166,17 @@ def text_of(value: object, *, longest: int = LONGEST) -> str | None:
 def name_of(value: object, *, column: Column) -> str | None:
     """Return a key or text of this column, None when empty; words for nothing are refused, an empty cell being one."""
     text = text_of(value, longest=longest_of(column))
-    if text is not None and len(text) < 5 and is_nothing(text, column):
+    if text is not None and len(text) <= LONGEST_NOTHING and is_nothing(text, column):
         raise RefusedError("a name, or an empty cell where there is none" if column.need == "no" else "a name")
     return text
 
 
 def is_nothing(text: str, column: Column) -> bool:
-    """Return whether a text says, in this column, that there is nothing to say."""
+    """Return whether a text says, in this column, that there is nothing to say or that a formula failed."""
     word = text.casefold()
-    return word in NOTHING and word not in MAY_SAY_NOTHING.get(column.name, ())
+    if word in ERRORS or column.name in FREE:
+        return word in ERRORS
+    return (word in NOTHING or not word.strip(POINTS)) and word not in MAY_SAY_NOTHING.get(column.name, ())
 
 
 def group_of(value: object, *, column: Column) -> str | None:

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from .letters import alike
 from .model import Problem
-from .notices import Tables, alike, brief, counted
+from .notices import Tables, brief, counted
 from .rules import lookup
 from .schema import CORAL_GROUPS
 from .typed import TypedColumn

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -10,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from .derive import limit_strengths
+from .letters import alike, of_one
 from .model import Problem, Settings
 from .rules import in_time, lookup
 from .typed import TypedTable
@@ -17,7 +17,6 @@ from .typed import TypedTable
 FIRST_CHECK_DUE_DAYS = 7  # common practice, no source: deaths from a dip show within days
 CHECK_GAP_DUE_DAYS = 14  # longer and deaths can no longer be dated to the dip
 STRENGTH_JUMP = 10.0  # a slip of a unit or of a decimal point
-LONG_NAME = 6  # letters; shorter coral names that differ by one letter may well be two corals
 SPELT = (  # table, column, code
     ("trays", "coral", "coral_spelling"),
     ("trays", "coral_group", "coral_spelling"),
@@ -182,16 +181,16 @@ def no_sham(log: Tables) -> Iterator[Problem]:
 
 
 def not_for(log: Tables) -> Iterator[Problem]:
-    """Trays of a coral or coral group that the agent is never to be used on (not_for), by name, whatever the case."""
+    """Trays of a coral or coral group that the agent is never to be used on (not_for), by its letters, one or many."""
     agents, trays = log.frames["agents"], log.frames["trays"]
     agent = log.rows_of("sessions", "agent", "agents")[log.rows_of("trays", "session", "sessions")]
     session = trays["session"].to_numpy()
     for a, (name, words) in enumerate(zip(agents["agent"], agents["not_for"], strict=True)):
-        barred = {word.strip().casefold() for word in words.split(";")} - {""} if isinstance(words, str) else ()
+        barred = {of_one(word) for word in words.split(";")} - {""} if isinstance(words, str) else ()
         told = np.zeros(len(trays), dtype=bool)
         for column in ("coral_group", "coral") if barred else ():
             coral = log.typed["trays"].columns[column]
-            hit = coral.where(lambda name, barred=barred: name.casefold() in barred)
+            hit = coral.where(lambda name, barred=barred: of_one(name) in barred)
             for i in np.flatnonzero((agent == a) & hit & ~told):
                 told[i] = True
                 message = f"a coral that agent '{name}' may be used on, got '{coral.levels[coral.codes[i]]}'"
@@ -211,28 +210,6 @@ def spelling(log: Tables) -> Iterator[Problem]:
             place = f"first in row {log.typed[table].rows[first[other]]}"
             message = f"one spelling of each {column.replace('_', ' ')}, got '{name}' and '{other}' ({place})"
             yield log.note(table, first[name], column, message, code)
-
-
-def alike(names: list[str], *, by_letters: bool = True) -> list[tuple[str, str]]:
-    """Return (name, an earlier name it resembles), one pair per name at most.
-
-    Names are compared by their letters and digits in lower case and of ordinary width; two names of `LONG_NAME` or more
-    may also differ by one letter added, dropped, changed or out of place (they share a one-letter deletion), unless not
-    `by_letters`. Digits must agree: 'acro 1' is not 'acro 2'.
-    """
-    pairs, seen = [], {}
-    for name in names:
-        plain = "".join(c for c in unicodedata.normalize("NFKC", name).casefold() if c.isalnum())
-        near = {plain}
-        if by_letters and len(plain) >= LONG_NAME:
-            near |= {plain[:i] + plain[i + 1 :] for i in range(len(plain)) if not plain[i].isdigit()}
-        digits = "".join(c for c in plain if c.isdigit())
-        found = next((seen[key, digits] for key in sorted(near, key=len, reverse=True) if (key, digits) in seen), None)
-        if found is not None:
-            pairs.append((name, found))
-        for key in near:
-            seen.setdefault((key, digits), name)
-    return pairs
 
 
 def check_notices(log: Tables) -> Iterator[Problem]:

@@ -11,13 +11,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .cells import all_tidy, shown, tidy
+from .letters import of_one
 from .model import Problem
 from .schema import DERIVED, Table
 
 MOST_COLUMNS = 200
 MISSPELT = 0.85  # of the letters in both: randomized and conditon, not mixer (for mixed) or checked_by (for checker)
 BRACKETS = re.compile(r"[(\[][^)\]]*[)\]]?")
-LOOK_ALIKE = str.maketrans("аеорсухіѕ", "aeopcyxis")  # Cyrillic letters
 MOST_CELLS = 2**14  # in a row, empty ones included: as many as a sheet can have
 
 
@@ -168,8 +168,7 @@ def _meant(name: str, absent: list[str]) -> str | None:
 
 
 def _letters(name: str) -> str:
-    plain = BRACKETS.sub("", unicodedata.normalize("NFKC", name)).casefold().translate(LOOK_ALIKE)
-    return "".join(c for c in plain if c.isalnum()).removesuffix("s")
+    return of_one(BRACKETS.sub("", unicodedata.normalize("NFKC", name)))
 
 
 def drop_empty_rows(raw: RawTable) -> None:
