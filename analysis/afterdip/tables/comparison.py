@@ -239,7 +239,7 @@ def _able(page: ComparisonPage) -> str:
     """Say how many pairs share the error: those that have the sessions for a verdict."""
     n = len(page.pairs)
     if page.pairs_able == n:
-        return f": with all {count(n)} pairs"
+        return ": with the one pair" if n == 1 else f": with all {count(n)} pairs"
     able = so_many(page.pairs_able, n, "pair", ("has", "have"))
     return f", as {able} the {MINIMUM_SESSIONS} sessions a side for a verdict: with all"
 

@@ -37,14 +37,15 @@ def hours_sentence(answer: LabourAnswer) -> str:
     if answer.sessions_without_labour == answer.sessions and now.recorded_hours:
         unnamed = "No labour row names its session, so what a session takes cannot be said."
         return f"{dipped}, {worked} in the log. {unnamed}"
-    if not now.sessions_without_labour:
-        return f"{dipped}. The log has {worked}; every session has labour rows."
-    whole = f": with them at the others' rate, {digits(now.hours, 1)} hours" if now.hours else ""
-    return f"{dipped}. The log has {worked}; {_lacking(now.sessions_without_labour, now.sessions)}{whole}."
+    without = now.sessions_without_labour
+    whole = f": with them at the others' rate, {digits(now.hours, 1)} hours" if without and now.hours else ""
+    return f"{dipped}. The log has {worked}; {_lacking(without, now.sessions)}{whole}."
 
 
 def _lacking(without: int, sessions: int) -> str:
-    """Return "3 of 40 sessions have no labour rows"."""
+    """Return "3 of 40 sessions have no labour rows", "every session has labour rows"."""
+    if not without:
+        return "every session has labour rows"
     return f"{so_many(without, sessions, 'session', ('has', 'have'))} no labour rows"
 
 

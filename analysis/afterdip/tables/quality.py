@@ -39,7 +39,7 @@ def warnings_table(answer: QualityAnswer) -> Table:
         for kind in answer.warnings
     )
     columns = ("warning", "this month", "window", "whole log", "what to do")
-    return Table("Warnings of the log", columns, rows, "Warnings that name no session count in the whole log only.")
+    return Table("Warnings of the log", columns, rows, "Warnings not tied to a session count in the whole log only.")
 
 
 def listed_table(answer: QualityAnswer) -> Table:

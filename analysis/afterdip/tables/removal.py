@@ -53,11 +53,9 @@ def trust_sentence(answer: RemovalAnswer) -> str:
     """Say what the counts leave open."""
     silent = sum(not cell.shares.killed.known for cell in answer.cells)
     without = sum(not cell.shares.sham.killed.known for cell in answer.cells if not cell.shares.keys["is_control"])
-    few = so_many(silent, len(answer.cells), "combination", ("has", "have"))
-    return (
-        f"Of agent, pest and stage, {few} too few counts to say what was killed. Without a usable sham beside them: "
-        f"{count(without)}."
-    )
+    of = "of agent, pest and stage"
+    few = so_many(silent, len(answer.cells), f"combination {of}", ("has", "have"), f"combinations {of}")
+    return f"{few} too few counts to say what was killed. Without a usable sham beside them: {count(without)}."
 
 
 def notes_table(answer: RemovalAnswer, *, caption: str) -> Table:
@@ -84,8 +82,8 @@ def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption:
         for name, cell in zip(names, shown, strict=True)
     )
     note = (
-        "Of all pests found (bath, rinse and still on); a live pest in the bath is removed, not killed. Over sham: "
-        f"percentage points, below zero: shaking alone did better. {answer.confidence_level:.0%} limits by session."
+        "Of all pests found (bath, rinse and still on); a live pest in the bath is removed, not killed. Over sham in "
+        f"percentage points; below zero, shaking alone did better. {answer.confidence_level:.0%} limits by session."
     )
     note += " Months without a pest count are left out." if len(shown) < len(cells) else ""
     return Table(caption, (*head, "sessions", "pests found", *shares), rows, note)
