@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from afterdip.answers.period import Period
-from afterdip.answers.survival_models import look_gap
+from afterdip.answers.survival_models import in_months_of, look_gap
 from afterdip.answers.survival_strengths import Part
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.survival import (
@@ -143,7 +143,10 @@ _NAMES = ("alive", "loss", "detached", "loss_over_sham", "alive_spread", "loss_o
 
 
 def cells_by(read: CellReader, keep: np.ndarray, columns: list[str]) -> tuple[SurvivalCell, ...]:
-    """Return a cell per agent, or coral group and agent, beside the sham dips of the same corals; sham cells last."""
+    """Return a cell per agent, or coral group and agent, beside the sham dips of the same corals and months.
+
+    Cells of the sham come last.
+    """
     trays = read.tally.trays
     cells = []
     for values, part in trays[keep].groupby(columns, sort=True):  # `part` keeps the row numbers of `trays`
@@ -151,7 +154,8 @@ def cells_by(read: CellReader, keep: np.ndarray, columns: list[str]) -> tuple[Su
         chosen[part.index] = True
         is_control = bool(trays["is_control"].to_numpy(bool)[chosen].any())
         keys = dict(zip(columns, values, strict=True)) | {"is_control": is_control}
-        like = None if is_control else _like(read, keep, keys)
+        own = keep & (trays["agent"] == keys["agent"]).to_numpy()
+        like = None if is_control else _like(read, keep, own, keys)
         cells.append(read.cell(", ".join(values), keys, chosen, sham=like))
     return tuple(sorted(cells, key=lambda c: (c.keys.get("coral_group", ""), c.keys["is_control"], c.keys["agent"])))
 
@@ -159,25 +163,28 @@ def cells_by(read: CellReader, keep: np.ndarray, columns: list[str]) -> tuple[Su
 def cells_by_strength(
     read: CellReader, keep: np.ndarray, parts: tuple[Part, ...], *, by_group: bool = False
 ) -> tuple[SurvivalCell, ...]:
-    """Return a cell per part of an agent, or per coral group and part, beside the sham dips that the agent's has."""
+    """Return a cell per part of an agent, or per coral group and part, beside the sham dips of its months."""
     trays, cells = read.tally.trays, []
     for group in sorted(trays.loc[keep, "coral_group"].unique()) if by_group else [""]:
         where = {"coral_group": group} if by_group else {}
         for part in parts:
             keys = where | part.to_json() | {"is_control": False}
-            chosen = keep & trays["session"].isin(part.sessions).to_numpy()
-            if by_group:
-                chosen &= (trays["coral_group"] == group).to_numpy()
+            own = keep & trays["session"].isin(part.sessions).to_numpy()
+            chosen = own & (trays["coral_group"] == group).to_numpy() if by_group else own
             if chosen.any():
                 label = ", ".join([*where.values(), part.name])
-                cells.append(read.cell(label, keys, chosen, sham=_like(read, keep, keys)))
+                cells.append(read.cell(label, keys, chosen, sham=_like(read, keep, own, keys)))
     return tuple(cells)
 
 
-def _like(read: CellReader, keep: np.ndarray, keys: dict) -> np.ndarray:
-    """Return which of the trays kept are sham dips to compare with: of the same coral group, where it is of one."""
+def _like(read: CellReader, keep: np.ndarray, own: np.ndarray, keys: dict) -> np.ndarray:
+    """Return which of the trays kept are sham dips to compare with: of the months in which those of `own` were dipped,
+    and of the same coral group, where it is of one.
+
+    An agent used in winter only, beside the shams of all the year, would be charged with the winter.
+    """
     trays = read.tally.trays
-    like = keep & trays["is_control"].to_numpy(bool)
+    like = keep & trays["is_control"].to_numpy(bool) & in_months_of(trays["date"], own)
     return like & (trays["coral_group"] == keys["coral_group"]).to_numpy() if "coral_group" in keys else like
 
 

@@ -99,18 +99,32 @@ def look_gap(part: SurvivalTally, horizon: int) -> str:
     return f"looks too far apart: {unplaced} {deaths} found only after day {horizon}, {placed} by then"
 
 
+def in_months_of(dates: pd.Series, own: np.ndarray) -> np.ndarray:
+    """Return which dates lie in a calendar month that one of `own` (bool) lies in, shape (n_dates,)."""
+    month = dates.to_numpy("datetime64[M]")
+    return np.isin(month, month[own])
+
+
 def read_agents(tally: SurvivalTally, *, horizon_days: float, confidence_level: float) -> tuple[AgentReadings, ...]:
     """Return each agent's readings, the sham's last; `tally` holds the trays to use, those never checked left out."""
-    names = tally.trays[["agent", "is_control"]].drop_duplicates().sort_values(["is_control", "agent"])
-    sham = tally.select(tally.trays["is_control"].to_numpy(bool))
+    trays = tally.trays
+    names = trays[["agent", "is_control"]].drop_duplicates().sort_values(["is_control", "agent"])
+    control = trays["is_control"].to_numpy(bool)
+
+    def sham_of(agent: str) -> SurvivalTally:
+        return tally.select(control & in_months_of(trays["date"], (trays["agent"] == agent).to_numpy()))
+
     return tuple(
-        _readings(tally, sham, agent, bool(control), horizon_days, confidence_level)
-        for agent, control in names.itertuples(index=False)
+        _readings(tally, sham_of(agent), agent, bool(is_sham), horizon_days, confidence_level)
+        for agent, is_sham in names.itertuples(index=False)
     )
 
 
 def adjust_hazards(tally: SurvivalTally, *, confidence_level: float) -> AdjustedHazards:
-    """Return hazard ratios within coral groups, adjusted for condition and origin, sessions as units."""
+    """Return hazard ratios within coral groups and quarters of the year, adjusted for condition and origin.
+
+    Sessions are the units. Within quarters, because a farm changes its agents and its seasons change its losses.
+    """
     trays = tally.trays
     control = sorted(trays.loc[trays["is_control"], "agent"].unique())
     agents = [*control, *sorted(set(trays["agent"]) - set(control))]
@@ -120,10 +134,11 @@ def adjust_hazards(tally: SurvivalTally, *, confidence_level: float) -> Adjusted
     indicator = {a: (trays["agent"] == a).to_numpy(float) for a in agents if a not in (control or agents[:1])}
     columns = indicator | health
     x = np.column_stack(list(columns.values()))[tally.tray]
+    stratum = (trays["coral_group"].astype(str) + trays["date"].dt.to_period("Q").astype(str)).to_numpy()[tally.tray]
     try:
         fit = cox(
             tally.day, tally.dead, tally.left, covariates=x, names=list(columns), session=tally.of_trays("session"),
-            stratum=tally.of_trays("coral_group"), confidence_level=confidence_level,
+            stratum=stratum, confidence_level=confidence_level,
         )  # fmt: skip
     except DataError as error:
         return AdjustedHazards(agents[0], (), (), str(error))

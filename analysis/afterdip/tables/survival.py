@@ -72,8 +72,8 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
         for c in shown
     )
     note = (
-        f"Died so far: after {day} too. Loss over sham: pieces dead by {day}, agent minus sham, in percentage points; "
-        f"above zero the agent lost more. {answer.confidence_level:.0%} limits by session."
+        f"Died so far: after {day} too. Loss over sham: pieces dead by {day}, agent minus sham of its months, in "
+        f"percentage points; above zero the agent lost more. {answer.confidence_level:.0%} limits by session."
     )
     note += " Months without dips are left out." if len(shown) < len(cells) else ""
     if any("strength" in c.keys for c in cells):
@@ -134,8 +134,9 @@ def adjusted_table(answer: SurvivalAnswer) -> Table:
     rows = [(f"{name} against {a.reference}", number(e, 2)) for name, e in a.agents]
     rows += [(name, number(e, 2)) for name, e in a.health]
     note = (
-        "Above 1: died faster. Cox model, each coral group by itself, condition and origin before the dip held equal; "
-        f"{answer.confidence_level:.0%} limits by session. What the log does not record cannot be allowed for."
+        "Above 1: died faster. Cox model, each coral group and quarter of the year by itself, condition and origin "
+        f"before the dip held equal; {answer.confidence_level:.0%} limits by session. What the log does not record "
+        "cannot be allowed for."
     )
     return Table("How fast pieces died, like with like", ("", "hazard ratio"), tuple(rows), note, a.reason or "none")
 

@@ -6,6 +6,7 @@ import pytest
 
 from afterdip.answers.comparison import answer_comparison
 from afterdip.answers.comparison_both import NEVER_TOGETHER
+from afterdip.answers.survival import answer_survival
 from afterdip.log import read_log
 from afterdip.tables import comparison as tables
 from afterdip.tally.comparison import SEASON, in_season
@@ -15,20 +16,21 @@ AS_OF = "2026-11-20"
 WINTER, SUMMER = range(1, 4), range(4, 10)  # months of 2026
 
 
-def farm(folder, agent_of):
+def farm(folder, agent_of, more=(0,) * 6):
     """A log with six baths a month, a tray of 20 sps each: 6 of 20 die in winter and 1 in summer, whatever the agent.
 
-    `agent_of(month, bath)` names the agent. Each bath finds 10 flatworms and kills 9, so that kill is equal too.
+    `agent_of(month, bath)` names the agent; `more` die in each of a month's baths. Each bath finds 10 flatworms and kills
+    9, so that kill is equal too.
     """
     log, rows = small_log(), {name: [] for name in ("sessions", "trays", "checks", "pests")}
-    log["agents"] = log["agents"][log["agents"]["agent"].isin(["IOD", "OIL"])].reset_index(drop=True)
+    log["agents"] = log["agents"][log["agents"]["agent"].isin(["IOD", "OIL", "SHAM"])].reset_index(drop=True)
     for month in [*WINTER, *SUMMER]:
         for bath in range(6):
             day, key = pd.Timestamp(2026, month, 2 + 4 * bath), f"M{month}B{bath}"
-            date, died = f"{day:%Y-%m-%d}", str(6 if month in WINTER else 1)
-            agent = {"agent": agent_of(month, bath), "amount": "10", "amount_unit": "mL", "minutes": "10"}
-            volume = {"bath_volume": "10", "bath_volume_unit": "L"}
-            rows["sessions"].append({"session": key, "started": f"{date}T09:00", **agent, **volume})
+            date, died = f"{day:%Y-%m-%d}", str((6 if month in WINTER else 1) + more[bath])
+            agent = {"agent": agent_of(month, bath), "minutes": "10", "bath_volume": "10", "bath_volume_unit": "L"}
+            amount = {} if agent["agent"] == "SHAM" else {"amount": "10", "amount_unit": "mL"}
+            rows["sessions"].append({"session": key, "started": f"{date}T09:00", **agent, **amount})
             rows["trays"].append({"tray": key, "session": key, "coral": "stag", "coral_group": "sps", "pieces": "20"})
             left, look = str(20 - int(died)), {"tray": key, "detached": "0", "removed": "0"}
             for after, dead in ((7, died), (30, "0")):
@@ -96,6 +98,31 @@ def test_agents_used_all_along_lose_no_piece_and_no_power(tmp_path):
     assert (found.adjusted.first.sessions, found.adjusted.second.sessions) == (27, 27)
     assert found.adjusted.strata == (", ".join(["sps", "not recorded", "not recorded", ""]),)
     assert found.adjusted.difference.low == pytest.approx(found.crude.difference.low, abs=1e-9)
+
+
+def took_over(month, bath):
+    """Two of six baths are shams; the others are IOD's in winter and OIL's later."""
+    return "SHAM" if bath < 2 else "IOD" if month in WINTER else "OIL"
+
+
+def test_an_agent_is_set_beside_the_shams_of_its_months(tmp_path):
+    """30 % die in winter and 5 % later, with agent and sham alike: none costs anything, and none is to be stopped."""
+    answer = answer_survival(farm(tmp_path, took_over), month="2026-09", as_of=AS_OF)
+    found = {c.label: c.loss_over_sham for c in (*answer.agents, *answer.groups, *answer.strengths)}
+    for name in ("IOD", "OIL", "sps, IOD", "sps, OIL"):
+        assert found[name].estimate == pytest.approx(0.0, abs=1e-12)
+        assert found[name].low < 0 < found[name].high
+    assert found["IOD"].sessions == 3 * 6  # its own twelve and the six shams of winter
+    assert answer.window.loss_over_sham.estimate == pytest.approx(0.0, abs=1e-12)
+
+
+def test_days_lived_tests_and_hazards_stay_within_the_season_too(tmp_path):
+    answer = answer_survival(farm(tmp_path, took_over, more=(0, 1, 0, 1, 0, 1)), month="2026-09", as_of=AS_OF)
+    for reading in answer.readings:
+        if not reading.is_control:
+            assert reading.days_over_sham.estimate == pytest.approx(0.0, abs=1e-9)
+            assert min(reading.test_p, reading.interval_p) > 0.9
+    assert [round(ratio.estimate, 6) for _, ratio in answer.adjusted.agents] == [1.0, 1.0]
 
 
 def test_in_season_by_hand():
