@@ -19,8 +19,8 @@ WINTER, SUMMER = range(1, 4), range(4, 10)  # months of 2026
 def farm(folder, agent_of, more=(0,) * 6):
     """A log with six baths a month, a tray of 20 sps each: 6 of 20 die in winter and 1 in summer, whatever the agent.
 
-    `agent_of(month, bath)` names the agent; `more` die in each of a month's baths. Each bath finds 10 flatworms and kills
-    9, so that kill is equal too.
+    `agent_of(month, bath)` names the agent; `more` die in each of a month's baths. Each bath finds 10 flatworms and
+    kills 9, so that kill is equal too.
     """
     log, rows = small_log(), {name: [] for name in ("sessions", "trays", "checks", "pests")}
     log["agents"] = log["agents"][log["agents"]["agent"].isin(["IOD", "OIL", "SHAM"])].reset_index(drop=True)
