@@ -65,7 +65,7 @@ def test_no_strength_does_both():
     window = window_of(*farm(2, ec50_kill=4.0, ec50_loss=2.0))
     assert (window.low, window.high, window.ratio, window.stretches) == (None, None, None, ())
     assert window.by_estimates is None
-    assert window.reason.startswith("no strength tried")
+    assert window.reason.startswith("none tried does both")
 
 
 @pytest.mark.parametrize(

@@ -95,11 +95,11 @@ def _why_empty(
     if np.isnan(high).all():
         return f"loss over sham cannot be told: {loss.refusal or 'too few sessions'}"
     if not (low >= target).any():
-        return f"no strength tried surely kills enough: the lower limit of kill reaches {100 * np.nanmax(low):.0f} %"
+        return f"none tried surely kills enough: lower limit {100 * np.nanmax(low):.0f} % at most"
     if not (high <= limit).any():
         least = 100 * np.nanmin(high)
-        return f"no strength tried surely spares enough: the upper limit of loss over sham stays at {least:.0f} %"
-    return "no strength tried does both: where it surely kills enough, it may cost too many corals"
+        return f"none tried surely spares enough: upper limit of loss over sham {least:.0f} % at least"
+    return "none tried does both: where it surely kills enough, it may cost too many corals"
 
 
 @dataclass(frozen=True, slots=True)

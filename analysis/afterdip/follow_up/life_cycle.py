@@ -119,15 +119,15 @@ def _flatworm(pest: str, water: float, hatch_factor: float) -> LifeCycle:
     laying = FLATWORM_GENERATION_27 - hatch
     warm = water >= FLATWORM_COVERS_C[1] - TOLERANCE_C
     notes = [
-        f"published at 27 C: eggs hatch after {FLATWORM_HATCH_MEAN_27:g} days on average, a generation takes "
-        f"{FLATWORM_GENERATION_27:g} days at least; that leaves about "
+        f"published at 27 C: eggs hatch after {FLATWORM_HATCH_MEAN_27:g} days on average and a generation takes at "
+        f"least {FLATWORM_GENERATION_27:g} days, which leaves about "
         f"{FLATWORM_GENERATION_27 - FLATWORM_HATCH_MEAN_27:g} days from an average hatch to the first eggs",
-        f"a latest hatch is not published: {hatch:g} days, {hatch_factor:g} times the mean, is this report's margin; "
-        f"who hatches that late may lay {laying:g} days later",
+        f"no latest hatch is published: {hatch:g} days, {hatch_factor:g} times the mean, is this report's margin; "
+        f"an animal that hatches that late may lay {laying:g} days later",
     ]
     reason = ""
     if not warm:
-        notes.append("below 27 C the earliest laying is that of 27 C, growing up being no faster in cooler water")
+        notes.append("below 27 C the earliest laying is taken from 27 C, as nothing grows up faster in cooler water")
         reason = (
             f"days to hatch are not published below 27 C (plan for more than {hatch:g}): enter your figures to know "
             "when the last egg has hatched"
