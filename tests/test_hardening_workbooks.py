@@ -113,6 +113,12 @@ def filtered(book):
         ws.row_dimensions[row].hidden = True
 
 
+def struck_out(book):
+    for row in (4, 5):
+        for cell in book["checks"][row]:
+            cell.font = Font(strike=True)
+
+
 def hidden_columns(book):
     for letter in ("D", "E"):
         book["checks"].column_dimensions[letter].hidden = True
@@ -196,6 +202,7 @@ SAME = {
     "tables": (as_tables, None),
     "filtered": (filtered, None),
     "hidden columns": (hidden_columns, None),
+    "struck out": (struck_out, None),
     "text in every cell": (text_everywhere, None),
     "spaces and order": (spaced, None),
     "times of day": (times_of_day, None),
@@ -215,7 +222,15 @@ def test_the_same_figures(saved, intended, kind):  # noqa: F811
     path = saved(change, parts=parts)
     assert read_or_refuse(path, intended) == []
     codes = [warning.code for warning in read_log(path, as_of=AS_OF).warnings]
-    assert codes == {"filtered": ["hidden_rows"], "hidden columns": ["hidden_columns"] * 2}.get(kind, [])
+    told = {"filtered": ["hidden_rows"], "hidden columns": ["hidden_columns"] * 2, "struck out": ["struck_rows"]}
+    assert codes == told.get(kind, [])
+
+
+def test_what_is_struck_out_is_said(saved):
+    """A line through a row takes it out for people; read on without a word, a voided check would count."""
+    assert [str(warning) for warning in check_log(saved(struck_out), as_of=AS_OF).warnings] == [
+        "log.xlsx, sheet 'checks', row 4: rows without a line through them, got 2 with one: read like the others"
+    ]
 
 
 def test_what_is_hidden_is_said(saved):

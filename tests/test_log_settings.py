@@ -57,6 +57,21 @@ def test_defaults(tmp_path, text):
     assert settings(tmp_path, text) == Settings()
 
 
+@pytest.mark.parametrize(
+    ("text", "section", "key", "known"),
+    [
+        ("[farm]\nWAGE_PER_HOUR = 9", "farm.", "WAGE_PER_HOUR", "wage_per_hour"),
+        ("[targets]\nhorizon-days = 9", "targets.", "horizon-days", "horizon_days"),
+        ('[targets]\n"k\u0456ll" = 0.9', "targets.", "k\u0456ll", "kill"),
+        ("[Targets]\nkill = 0.9", "", "Targets", "targets"),
+    ],
+)
+def test_a_setting_that_can_only_mean_a_known_one_is_refused(tmp_path, text, section, key, known):
+    """Ignored with a warning, the report would be on targets that the farm did not set."""
+    line = f"farm.toml, key '{section}{key}': a setting by its name (is it '{known}'?), got '{key}'"
+    assert lines(tmp_path, text) == [line]
+
+
 REFUSED = {
     "share as per cent": ("[targets]\nkill = 95", "key 'targets.kill': number above 0, at most 1, got '95'"),
     "none to kill": ("[targets]\nkill = 0", "key 'targets.kill': number above 0, at most 1, got '0'"),

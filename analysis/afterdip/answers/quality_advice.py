@@ -160,6 +160,10 @@ ADVICE = {
         "hidden rows in a workbook (they were read)",
         "Unhide them and look: what is hidden or filtered away still counts. Delete what does not belong to the log.",
     ),
+    "struck_rows": (
+        "rows with a line through them in a workbook (they were read)",
+        "Delete the rows that do not count: a line through them takes nothing out. Undo the line where they do count.",
+    ),
     "hidden_columns": (
         "hidden columns in a workbook (they were read)",
         "Unhide them and look: what is hidden still counts. Delete what does not belong to the log.",

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from .cells import RefusedError, number_of, shown, text_of, tidy
 from .files import RawLog
+from .letters import letters_of
 from .model import PestLife, Problem, Settings
 from .schema import Column
 
@@ -190,6 +191,11 @@ class _Reader:
         self.problems.append(self.at(path, f"{expected}, got '{shown(value)}'", code="settings"))
 
     def unknown(self, path: str, name: str, known: tuple[str, ...]) -> None:
+        """Note a name that is not known: an error where it can only mean one that is, as in a table's header."""
+        if meant := [word for word in known if letters_of(word) == letters_of(name)]:
+            message = f"a setting by its name (is it '{meant[0]}'?), got '{shown(name)}'"
+            self.problems.append(self.at(path, message, code="settings"))
+            return
         near = difflib.get_close_matches(name, known, n=1, cutoff=0.7)
         hint = f" (did you mean '{near[0]}'?)" if near else ""
         message = f"a known setting, got '{shown(name)}': ignored{hint}"

@@ -15,7 +15,7 @@ from .cells import Special, shown, tidy
 from .model import Problem
 from .raw import MOST_COLUMNS, RawTable, UnreadableError, assemble, encode, header_name, refuse
 from .schema import Table
-from .workbook import hidden_parts, raw_cell
+from .workbook import hidden_parts, raw_cell, struck_out
 
 MOST_ROWS = 2**20  # what a sheet can hold
 MOST_MERGED = 200_000  # cells in merged areas
@@ -29,11 +29,12 @@ Rows = list[tuple[int, list[object]]]
 
 @dataclass(slots=True)
 class Sheet:
-    """Rows with any content, as (row number, raw cells) with trailing empty cells cut; hidden rows, hidden columns."""
+    """Rows with any content, as (row number, raw cells) with trailing empty cells cut; what is hidden or struck."""
 
     rows: Rows
     hidden_rows: list[int] = field(default_factory=list)
     hidden_columns: set[int] = field(default_factory=set)
+    struck_rows: list[int] = field(default_factory=list)
 
 
 def read_sheet(table: Table, file: str, sheet) -> tuple[RawTable, list[Problem]]:
@@ -47,6 +48,7 @@ def read_sheet(table: Table, file: str, sheet) -> tuple[RawTable, list[Problem]]
     numbers = np.array([number for number, _ in read.rows[1:]], dtype=np.int64)
     raw, problems = assemble(table, file, header, columns, numbers)
     names = [header_name(cell) for i, cell in enumerate(header, start=1) if i in read.hidden_columns]
+    problems += struck_out(file, read.struck_rows)
     return raw, problems + hidden_parts(file, read.hidden_rows, [name for name in names if name])
 
 
@@ -77,7 +79,8 @@ def _read(sheet, file: str) -> Sheet:
         source, sheet._shared_strings, epoch=book.epoch, date_formats=book._date_formats,
         timedelta_formats=book._timedelta_formats,
     )  # fmt: skip
-    rows = list(_rows(parser, sheet, file))
+    struck: list[int] = []
+    rows = list(_rows(parser, sheet, file, struck))
     areas = [area.ref for area in (parser.merged_cells.mergeCell if parser.merged_cells else ())]
     _mark_merged(rows, areas, file)
     looks = parser.row_dimensions
@@ -89,12 +92,16 @@ def _read(sheet, file: str) -> Sheet:
             for look in parser.column_dimensions.values() if _is_hidden(look)
             for i in range(int(look["min"]), min(int(look.get("max", look["min"])), MOST_COLUMNS) + 1)
         },
+        list(dict.fromkeys(struck)),
     )  # fmt: skip
 
 
-def _rows(parser, sheet, file: str) -> Iterator[tuple[int, list[object]]]:
+def _rows(parser, sheet, file: str, struck: list[int]) -> Iterator[tuple[int, list[object]]]:
+    """Yield the rows; those with a cell whose text has a line through it go into `struck` too."""
     from openpyxl.cell.read_only import ReadOnlyCell
 
+    book = sheet.parent
+    lines = {i for i, look in enumerate(book._cell_styles) if book._fonts[look.fontId].strike}
     last = 0
     for number, found in parser.parse():
         if not last < number <= MOST_ROWS:
@@ -108,6 +115,8 @@ def _rows(parser, sheet, file: str) -> Iterator[tuple[int, list[object]]]:
             before, value = column, raw_cell(ReadOnlyCell(sheet, **place)) if place["value"] is not None else None
             if tidy(value) is None:
                 continue
+            if place["style_id"] in lines:
+                struck.append(number)
             if column > MOST_COLUMNS:
                 raise refuse(file, number, f"at most {MOST_COLUMNS} columns, got {column}", "workbook")
             cells += [None] * (column - 1 - len(cells)) + [value]

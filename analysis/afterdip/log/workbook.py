@@ -112,6 +112,14 @@ def hidden_parts(file: str, rows: list[int], columns: list[str]) -> list[Problem
     return problems
 
 
+def struck_out(file: str, rows: list[int]) -> list[Problem]:
+    """Return a warning of rows with a line through a cell: people strike out what does not count, and it is read."""
+    if not rows:
+        return []
+    message = f"rows without a line through them, got {len(rows)} with one: read like the others"
+    return [Problem(file, rows[0], None, message, kind="warning", code="struck_rows")]
+
+
 def raw_cell(cell) -> object:
     """Return an openpyxl cell as a raw cell: its value, or a Special where the value is not what was typed or shown."""
     value = cell.value

@@ -69,6 +69,7 @@ _WARNINGS = {
     "idle_setting": ("unused setting", "unused settings"),
     "repeated_labour": ("labour table with rows written twice", "labour tables with rows written twice"),
     "hidden_rows": ("sheet with hidden rows, which were read", "sheets with hidden rows, which were read"),
+    "struck_rows": ("sheet with rows struck out, which were read", "sheets with rows struck out, which were read"),
     "hidden_columns": ("hidden column, which was read", "hidden columns, which were read"),
     "unknown_column": ("unknown column", "unknown columns"),
     "unknown_setting": ("unknown setting", "unknown settings"),
