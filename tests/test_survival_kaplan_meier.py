@@ -265,6 +265,12 @@ def test_effective_sessions_count_equal_ones_and_no_others():
     assert effective_sessions(np.array([[9.0], [1]]))[0] == pytest.approx(100 / 82)
 
 
+def test_next_to_no_pieces_leave_both_limits_open():
+    few = kaplan_meier([1, 2, 3], [1e-9, 1e-9, 0], [0, 1e-9, 5e-9])
+    assert few.low.tolist() == [1, 0, 0, 0]
+    assert few.high.tolist() == pytest.approx([1, 1, 1, 1])
+
+
 def test_reading_between_days():
     curve = kaplan_meier([2, 5, 9], [1, 1, 0], [0, 0, 2])
     np.testing.assert_allclose(survival_on(curve, [0, 1.9, 2, 5, 9]), [1, 1, 0.75, 0.5, 0.5])

@@ -89,7 +89,7 @@ def loglog_limits(survival: ArrayLike, error: ArrayLike, *, confidence_level: fl
     s, error = np.asarray(survival, float), np.asarray(error, float)
     inside = (s > 0) & (s < 1)
     safe = np.where(inside, s, 0.5)
-    width = ndtri(0.5 + confidence_level / 2) * error / (safe * -np.log(safe))
+    width = np.minimum(ndtri(0.5 + confidence_level / 2) * error / (safe * -np.log(safe)), 700.0)  # 0 and 1 by then
     low, high = safe ** np.exp(width), safe ** np.exp(-width)
     return np.where(inside, low, s), np.where(inside, high, s)
 
