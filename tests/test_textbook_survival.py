@@ -11,6 +11,7 @@ from afterdip.survival import (
     logrank,
     median_days,
     rmst,
+    rmst_difference,
     turnbull,
     weibull,
 )
@@ -188,3 +189,15 @@ def test_recurrences_of_a_patient_in_a_stratum_each():
     assert fit.piece_error[:3].tolist() == printed(first["errors"], 3)
     assert fit.standard_error[:3].tolist() == printed(first["robust_errors"], 4)
     assert 2 * (fit.log_likelihood[1] - fit.log_likelihood[0]) == printed(published["likelihood_ratio"], 1)
+
+
+def test_years_lived_of_ten_and_their_difference():
+    data, published = case("cirrhosis")
+    means = {}
+    for arm in ("treated", "placebo"):
+        days, died, left = by_piece(data[arm]["days"], data[arm]["died"])
+        mean = means[arm] = rmst(kaplan_meier(days / 365.25, died, left), 10)
+        assert [mean.rmst_days, mean.piece_error] == printed([published[arm]["mean"], published[arm]["error"]], 3)
+        assert [mean.estimate.low, mean.estimate.high] == printed(published[arm]["limits"], 3)
+    found = rmst_difference(means["treated"], means["placebo"])
+    assert [found.estimate, found.low, found.high] == printed(published["difference"], 3)
