@@ -207,6 +207,24 @@ def test_of_many_that_fail_three_are_named_those_with_the_most_pests_or_pieces()
     assert weak.page == "comparison.html"  # which names them all
 
 
+def test_an_agent_beaten_at_two_strengths_is_one_of_them():
+    low = number(0.6, 0.5, 0.7, pests=9)
+    kills = [{"agent": agent, "is_control": False, "killed": low} for agent in ("IOD", "POW")]
+    pairs = [pair("F", "IOD at 10 mg/L", "first"), pair("F", "IOD at 40 mg/L", "first"), pair("F", "POW", "undecided")]
+    page = results(removal=removal(agents=kills), comparison={"pairs": pairs})
+    (action,) = actions(page)[0]
+    assert action.what == "Do not rely on one dip of IOD and POW"
+    assert action.why.endswith("; among like corals F kills more than 1 of them")
+
+
+def test_strengths_compared_otherwise_do_not_count_among_those_judged():
+    """A comparison of another window has other strengths of the agent: all that are judged for loss are over."""
+    page = judged([whole(OVER)], [part(10, OVER), part(40, OVER)])
+    page["comparison"] = {"pairs": [pair("IOD at 80 mg/L", "OIL", "undecided")]}
+    page["parameters"]["comparison"] = page["parameters"]["survival"]
+    assert [over.names for over in over_the_limit(page)] == [("IOD",)]
+
+
 def test_strengths_of_one_agent_count_one_by_one():
     names = [f"IOD at {n} mg/L" for n in (10, 20, 40, 80)]
     pairs = [pair(names[0], names[1], "undecided"), pair(names[2], names[3], "undecided")]

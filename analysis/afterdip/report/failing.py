@@ -67,12 +67,13 @@ def below_the_target(results: dict) -> list[str]:
 def _over(cells: Iterable[dict], parts: list[dict], results: dict, *, said: set[str]) -> list[Over]:
     """Return what is over of each cell, an agent or an agent on a coral group, without the names `said` already."""
     limit, arms, found = results["settings"]["target_loss"], arms_of(results), []
+    apart = [p for p in results.get("survival", {}).get("strengths", []) if p["strength"]]
     for cell in cells:
         agent, group = cell["agent"], cell.get("coral_group", "")
         if cell["is_control"] or agent in said:
             continue
         own = {p["name"]: p for p in parts if (p["agent"], p.get("coral_group", "")) == (agent, group)}
-        every = {name for name, arm in arms.items() if arm["agent"] == agent and arm["strength"]}
+        every = {p["name"] for p in apart if p["agent"] == agent}
         within = [p["strength"] for p in own.values() if p["strength"] and within_limit(p, limit)]
         spared = strength_words(*((strength["median"], strength["unit"]) for strength in within))
         high = [name for name, part in own.items() if above_limit(part, limit)]

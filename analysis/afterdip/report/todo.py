@@ -110,7 +110,7 @@ def _kills_more(short: list[str], results: dict) -> str:
     failing = {*short, *(name for over in over_the_limit(results) for name in over.names)}
     told = []
     for name, others in winners(pairs, outcome="kill").items():
-        beaten = [o for o in others if not _of(o, arms).isdisjoint(short)]
+        beaten = [weak for weak in short if any(weak in _of(other, arms) for other in others)]
         if beaten and _of(name, arms).isdisjoint(failing):
             told.append((name, beaten))
     if not told:
