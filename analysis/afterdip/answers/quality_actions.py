@@ -81,7 +81,7 @@ def asked_of_bottle(agent: str, lot: str, outcome: str) -> str:
 def asked_of_bath(bath: TiredBath) -> str:
     """Return what to do about a bath that tires."""
     if bath.change_at:
-        return f"Change the bath of {bath.agent} by {bath.change_at:.1f} pieces per litre"
+        return f"Change the bath of {bath.agent} after {bath.change_at:.1f} pieces per litre"
     return f"Mix {bath.agent} anew for every session"
 
 

@@ -70,7 +70,7 @@ def _write_page(args: argparse.Namespace, answer, day: str, scope: dict[str, str
         more={"first": args.first, "second": args.second, **scope, **days},
     )
     if results["warnings"]:
-        say(f"The log has {count_words(len(results['warnings']), 'warning', 'warnings')}; see the first page.")
+        say(f"The log has {count_words(len(results['warnings']), 'warning', 'warnings')}; see index.html there.")
     return out / "comparison.html"
 
 
