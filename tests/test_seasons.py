@@ -9,7 +9,7 @@ from afterdip.answers.comparison_both import NEVER_TOGETHER
 from afterdip.answers.survival import answer_survival
 from afterdip.log import read_log
 from afterdip.tables import comparison as tables
-from afterdip.tally.comparison import SEASON, in_season
+from afterdip.tally.seasons import SEASON, in_season, of_same_season
 from builders import small_log, write_log
 
 AS_OF = "2026-11-20"
@@ -114,6 +114,29 @@ def test_an_agent_is_set_beside_the_shams_of_its_months(tmp_path):
         assert found[name].low < 0 < found[name].high
     assert found["IOD"].sessions == 3 * 6  # its own twelve and the six shams of winter
     assert answer.window.loss_over_sham.estimate == pytest.approx(0.0, abs=1e-12)
+
+
+def test_shams_begun_in_spring_are_not_set_beside_the_winter(tmp_path):
+    """All dips are OIL's, and shams only of April to September: the winter's loss is not over a summer's sham."""
+    farm_log = farm(tmp_path, lambda month, bath: "SHAM" if bath < 2 and month in SUMMER else "OIL")
+    answer = answer_survival(farm_log, month="2026-09", as_of=AS_OF)
+    whole = (18 * 0.3 + 24 * 0.05) / 42
+    assert answer.window.loss.estimate == pytest.approx(whole)
+    for cell in (answer.window, *(c for c in (*answer.agents, *answer.groups) if not c.keys["is_control"])):
+        assert cell.loss_over_sham.estimate == pytest.approx(0.0, abs=1e-12)
+        assert (cell.loss_over_sham.sessions, cell.loss_over_sham.trays) == (24 + 12, 24 + 12)
+
+
+def test_sides_of_one_season_are_compared_whole():
+    trays = rows_of(a=["2026-01-03", "2026-05-03", "2026-07-01"], b=["2026-02-03", "2026-04-03", "2026-08-01"])
+    one = (trays["agent"] == "a").to_numpy()
+    same = of_same_season(trays, one, ~one)  # no month in common, and yet the same three quarters
+    assert [side.tolist() for side in same] == [one.tolist(), (~one).tolist()]
+    late = trays.assign(date=trays["date"].where(one, trays["date"] + pd.Timedelta(days=75)))  # b: April, June, October
+    assert [side.sum() for side in of_same_season(late, one, ~one)] == [3, 3]  # three sessions a side: chance may do it
+    many = pd.concat([late.assign(session=late["session"] + str(i)) for i in range(5)], ignore_index=True)
+    apart = of_same_season(many, np.tile(one, 5), ~np.tile(one, 5))
+    assert [side.sum() for side in apart] == [0, 0]  # fifteen a side: no month in common, and it shows
 
 
 def test_days_lived_tests_and_hazards_stay_within_the_season_too(tmp_path):

@@ -15,7 +15,8 @@ from afterdip.comparison import (
     session_odds_ratio,
 )
 from afterdip.estimate import Estimate, cannot_say
-from afterdip.tally.comparison import SEASON, labels
+from afterdip.tally.comparison import labels
+from afterdip.tally.seasons import SEASON
 
 NEVER_TOGETHER = "never used in the same month"
 
@@ -47,7 +48,7 @@ def compare_both(
 ) -> Both:
     """Compare one outcome three ways; `whole` and `part` name the columns of what was there and what died of it.
 
-    `rows` have a season (`tally.comparison.in_season`). Crude takes all of them, the other two those of months that
+    `rows` have a season (`tally.seasons.in_season`). Crude takes all of them, the other two those of months that
     both arms were used in: what only one met, a bad winter or a new supplier, is not told from the arm.
     """
     apart, is_second = rows[SEASON].isna(), rows["agent"] == second

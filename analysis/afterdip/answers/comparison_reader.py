@@ -17,7 +17,8 @@ from afterdip.comparison import fates_at
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
 from afterdip.proportion import session_proportion
-from afterdip.tally.comparison import LIKE_PESTS, LIKE_PIECES, ComparisonTally, in_season, tally_comparison
+from afterdip.tally.comparison import LIKE_PESTS, LIKE_PIECES, ComparisonTally, tally_comparison
+from afterdip.tally.seasons import in_season
 from afterdip.tally.survival import exits_told_at
 
 

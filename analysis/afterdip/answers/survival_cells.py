@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from afterdip.answers.period import Period
-from afterdip.answers.survival_models import in_months_of, look_gap
+from afterdip.answers.survival_models import look_gap
 from afterdip.answers.survival_strengths import Part
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.survival import (
@@ -20,6 +20,7 @@ from afterdip.survival import (
     loss_over_sham,
     survival_at,
 )
+from afterdip.tally.seasons import of_same_season
 from afterdip.tally.survival import SurvivalTally
 
 
@@ -87,9 +88,9 @@ class CellReader:
             alive=silent or replace(survival_at(curve, self.horizon), trays=trays),
             loss=silent or replace(loss_at(curve, self.horizon), trays=trays),
             detached=replace(incidence_at(ends, "detached", self.horizon), trays=trays),
-            loss_over_sham=(silent if sham is not None else None) or self.over_sham(curve, trays, sham),
+            loss_over_sham=(silent if sham is not None else None) or self.over_sham(curve, keep, sham),
             alive_spread=replace(survival_at(spread, self.horizon), trays=trays),
-            loss_over_sham_spread=self.over_sham(spread, trays, sham, spread=True),
+            loss_over_sham_spread=self.over_sham(spread, keep, sham, spread=True),
             straddling=int(seen.dead[late].sum()),
         )
 
@@ -97,17 +98,22 @@ class CellReader:
         """Return the trays kept that were looked at after their dip: the others are unknown, not alive."""
         return self.tally.select(keep & self.tally.trays["checked"].to_numpy(bool))
 
-    def over_sham(self, curve: SurvivalCurve, trays: int, sham: np.ndarray | None, *, spread: bool = False) -> Estimate:
-        """Loss over the sham's, or why there is none."""
+    def over_sham(
+        self, curve: SurvivalCurve, keep: np.ndarray, sham: np.ndarray | None, *, spread: bool = False
+    ) -> Estimate:
+        """Loss over the sham's, both of the same season, or why there is none; `curve` is that of all trays kept."""
         if sham is None:
             return cannot_say("this is the sham", confidence_level=self.level)
-        part, gap, curves = self._sham(sham)
-        if not len(part.day):
+        own, sham = of_same_season(self.tally.trays, keep, sham)
+        seen, (part, gap, curves) = self.seen(own), self._sham(sham)
+        trays = len(seen.trays)
+        if not len(part.day) or not len(seen.day):
             return cannot_say("no sham dip to compare with", confidence_level=self.level, trays=trays)
         if not spread and gap:
             return cannot_say(f"sham: {gap}", confidence_level=self.level, trays=trays + len(part.trays))
-        other = curves[spread]
-        return replace(loss_over_sham(curve, other, self.horizon), trays=trays + len(part.trays))
+        if (own != keep).any():
+            curve = self.curve(seen.told_at(self.horizon) if spread else seen)
+        return replace(loss_over_sham(curve, curves[spread], self.horizon), trays=trays + len(part.trays))
 
     def _sham(self, keep: np.ndarray) -> tuple[SurvivalTally, str, tuple[SurvivalCurve, ...]]:
         """Return the sham trays seen, the gap in their looks, and their curves as written and spread.
@@ -143,10 +149,7 @@ _NAMES = ("alive", "loss", "detached", "loss_over_sham", "alive_spread", "loss_o
 
 
 def cells_by(read: CellReader, keep: np.ndarray, columns: list[str]) -> tuple[SurvivalCell, ...]:
-    """Return a cell per agent, or coral group and agent, beside the sham dips of the same corals and months.
-
-    Cells of the sham come last.
-    """
+    """Return a cell per agent, or coral group and agent, beside the sham dips of the same corals; sham cells last."""
     trays = read.tally.trays
     cells = []
     for values, part in trays[keep].groupby(columns, sort=True):  # `part` keeps the row numbers of `trays`
@@ -154,8 +157,7 @@ def cells_by(read: CellReader, keep: np.ndarray, columns: list[str]) -> tuple[Su
         chosen[part.index] = True
         is_control = bool(trays["is_control"].to_numpy(bool)[chosen].any())
         keys = dict(zip(columns, values, strict=True)) | {"is_control": is_control}
-        own = keep & (trays["agent"] == keys["agent"]).to_numpy()
-        like = None if is_control else _like(read, keep, own, keys)
+        like = None if is_control else _like(read, keep, keys)
         cells.append(read.cell(", ".join(values), keys, chosen, sham=like))
     return tuple(sorted(cells, key=lambda c: (c.keys.get("coral_group", ""), c.keys["is_control"], c.keys["agent"])))
 
@@ -163,28 +165,25 @@ def cells_by(read: CellReader, keep: np.ndarray, columns: list[str]) -> tuple[Su
 def cells_by_strength(
     read: CellReader, keep: np.ndarray, parts: tuple[Part, ...], *, by_group: bool = False
 ) -> tuple[SurvivalCell, ...]:
-    """Return a cell per part of an agent, or per coral group and part, beside the sham dips of its months."""
+    """Return a cell per part of an agent, or per coral group and part, beside the sham dips of the same corals."""
     trays, cells = read.tally.trays, []
     for group in sorted(trays.loc[keep, "coral_group"].unique()) if by_group else [""]:
         where = {"coral_group": group} if by_group else {}
         for part in parts:
             keys = where | part.to_json() | {"is_control": False}
-            own = keep & trays["session"].isin(part.sessions).to_numpy()
-            chosen = own & (trays["coral_group"] == group).to_numpy() if by_group else own
+            chosen = keep & trays["session"].isin(part.sessions).to_numpy()
+            if by_group:
+                chosen &= (trays["coral_group"] == group).to_numpy()
             if chosen.any():
                 label = ", ".join([*where.values(), part.name])
-                cells.append(read.cell(label, keys, chosen, sham=_like(read, keep, own, keys)))
+                cells.append(read.cell(label, keys, chosen, sham=_like(read, keep, keys)))
     return tuple(cells)
 
 
-def _like(read: CellReader, keep: np.ndarray, own: np.ndarray, keys: dict) -> np.ndarray:
-    """Return which of the trays kept are sham dips to compare with: of the months in which those of `own` were dipped,
-    and of the same coral group, where it is of one.
-
-    An agent used in winter only, beside the shams of all the year, would be charged with the winter.
-    """
+def _like(read: CellReader, keep: np.ndarray, keys: dict) -> np.ndarray:
+    """Return which of the trays kept are sham dips to compare with: of the same coral group, where it is of one."""
     trays = read.tally.trays
-    like = keep & trays["is_control"].to_numpy(bool) & in_months_of(trays["date"], own)
+    like = keep & trays["is_control"].to_numpy(bool)
     return like & (trays["coral_group"] == keys["coral_group"]).to_numpy() if "coral_group" in keys else like
 
 

@@ -22,6 +22,7 @@ from afterdip.survival import (
     weibull,
     weibull_survival,
 )
+from afterdip.tally.seasons import of_same_season
 from afterdip.tally.survival import SurvivalTally
 
 SEED = 20_260_101  # of the random dealings of arms to sessions, so that a report can be repeated to the byte
@@ -99,24 +100,12 @@ def look_gap(part: SurvivalTally, horizon: int) -> str:
     return f"looks too far apart: {unplaced} {deaths} found only after day {horizon}, {placed} by then"
 
 
-def in_months_of(dates: pd.Series, own: np.ndarray) -> np.ndarray:
-    """Return which dates lie in a calendar month that one of `own` (bool) lies in, shape (n_dates,)."""
-    month = dates.to_numpy("datetime64[M]")
-    return np.isin(month, month[own])
-
-
 def read_agents(tally: SurvivalTally, *, horizon_days: float, confidence_level: float) -> tuple[AgentReadings, ...]:
     """Return each agent's readings, the sham's last; `tally` holds the trays to use, those never checked left out."""
-    trays = tally.trays
-    names = trays[["agent", "is_control"]].drop_duplicates().sort_values(["is_control", "agent"])
-    control = trays["is_control"].to_numpy(bool)
-
-    def sham_of(agent: str) -> SurvivalTally:
-        return tally.select(control & in_months_of(trays["date"], (trays["agent"] == agent).to_numpy()))
-
+    names = tally.trays[["agent", "is_control"]].drop_duplicates().sort_values(["is_control", "agent"])
     return tuple(
-        _readings(tally, sham_of(agent), agent, bool(is_sham), horizon_days, confidence_level)
-        for agent, is_sham in names.itertuples(index=False)
+        _readings(tally, agent, bool(control), horizon_days, confidence_level)
+        for agent, control in names.itertuples(index=False)
     )
 
 
@@ -147,10 +136,9 @@ def adjust_hazards(tally: SurvivalTally, *, confidence_level: float) -> Adjusted
     return AdjustedHazards(reference, tuple(rows[: len(indicator)]), tuple(rows[len(indicator) :]), fit.reason)
 
 
-def _readings(
-    tally: SurvivalTally, sham: SurvivalTally, agent: str, is_control: bool, horizon: float, level: float
-) -> AgentReadings:
-    part = tally.select((tally.trays["agent"] == agent).to_numpy())
+def _readings(tally: SurvivalTally, agent: str, is_control: bool, horizon: float, level: float) -> AgentReadings:
+    own = (tally.trays["agent"] == agent).to_numpy()
+    part = tally.select(own)
     curve = _curve(part, level)
     lower, upper, weights = _intervals(part)
     followed = curve.last_day >= horizon or curve.survival[-1] == 0
@@ -159,7 +147,7 @@ def _readings(
     over = cannot_say("this is the sham", confidence_level=level)
     test = between_test = None
     if not is_control:
-        over, test, between_test = _against_sham(tally, part, sham, lived, horizon, level)
+        over, test, between_test = _against_sham(tally, own, horizon, level)
     short = cannot_say(f"followed to day {curve.last_day:g} only", confidence_level=level)
     gap = look_gap(part, horizon)
     silent = cannot_say(gap, confidence_level=level, pieces=part.pieces) if gap else None
@@ -176,17 +164,21 @@ def _readings(
     )
 
 
-def _against_sham(tally, part, sham, lived, horizon, level) -> tuple[Estimate, float | None, float | None]:
-    """Days lived over the sham, and the two tests, each None where it cannot be made."""
-    if not len(sham.day):
+def _against_sham(
+    tally: SurvivalTally, own: np.ndarray, horizon: float, level: float
+) -> tuple[Estimate, float | None, float | None]:
+    """Days lived over the sham, and the two tests, each None where it cannot be made; all within the same season."""
+    sides = of_same_season(tally.trays, own, tally.trays["is_control"].to_numpy(bool))
+    part, sham = (tally.select(side) for side in sides)
+    if not len(sham.day) or not len(part.day):
         return cannot_say("no sham dip to compare with", confidence_level=level), None, None
-    curve = _curve(sham, level)
+    curves = [_curve(side, level) for side in (part, sham)]
     over = cannot_say(f"not followed to day {horizon:g}", confidence_level=level)
     gap = look_gap(part, horizon) or look_gap(sham, horizon)
     if gap:
         over = cannot_say(gap, confidence_level=level)
-    elif lived is not None and (curve.last_day >= horizon or curve.survival[-1] == 0):
-        over = rmst_difference(lived, rmst(curve, horizon), confidence_level=level)
+    elif all(curve.last_day >= horizon or curve.survival[-1] == 0 for curve in curves):
+        over = rmst_difference(*(rmst(curve, horizon) for curve in curves), confidence_level=level)
     groups = set(part.trays["coral_group"])
     like = sham.trays["coral_group"].isin(groups).to_numpy()
     both = tally.select(tally.trays["tray"].isin([*part.trays["tray"], *sham.trays["tray"][like]]).to_numpy())

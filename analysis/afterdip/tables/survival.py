@@ -72,7 +72,7 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
         for c in shown
     )
     note = (
-        f"Died so far: after {day} too. Loss over sham: pieces dead by {day}, agent minus sham of its months, in "
+        f"Died so far: after {day} too. Loss over sham: pieces dead by {day}, agent minus sham of the same season, in "
         f"percentage points; above zero the agent lost more. {answer.confidence_level:.0%} limits by session."
     )
     note += " Months without dips are left out." if len(shown) < len(cells) else ""

@@ -17,9 +17,7 @@ from afterdip.tally.survival import tally_each_dip
 
 LIKE_PIECES = ("coral_group", "condition", "origin")
 LIKE_PESTS = ("pest", "stage", "coral_group", "condition", "dip")
-SEASON = "season"
 NOT_RECORDED = "not recorded"
-SPREAD_APART = 0.2  # of sessions, beyond what chance does, that one agent had in other quarters than the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,33 +63,6 @@ def tally_comparison(
         uncounted=dips[silent].reset_index(drop=True),
         before_after=paired.assign(gone=(paired["before"] - paired["after"]).clip(lower=0)).reset_index(drop=True),
     )
-
-
-def in_season(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows of two agents (agent, session, date) with SEASON: missing in months that only one was used in.
-
-    Elsewhere it is empty, or the quarter of the year where the agents' sessions are spread over the quarters unlike:
-    one by one taking over from the other, both share months, and yet one got the winter. What chance does to that
-    spread, with so few sessions, is in the limits already and does not count.
-    """
-    month, agent = rows["date"].to_numpy("datetime64[M]").astype(np.int64), rows["agent"].to_numpy(str)
-    is_one = agent == agent[0] if len(agent) else np.zeros(0, dtype=bool)
-    shared = np.isin(month, np.intersect1d(month[is_one], month[~is_one]))
-    quarter = month // 3
-    seen = pd.DataFrame({"session": rows["session"].to_numpy(), "quarter": quarter, "one": is_one})[shared]
-    seen = seen.drop_duplicates("session")
-    parted = _spread_apart(pd.crosstab(seen["quarter"], seen["one"]).to_numpy()) if len(seen) else False
-    season = quarter.astype(str).astype(object) if parted else np.full(len(rows), "", dtype=object)
-    return rows.assign(**{SEASON: np.where(shared, season, None)})
-
-
-def _spread_apart(sessions: np.ndarray) -> bool:
-    """Return whether two agents' sessions by quarter, shape (n_quarters, 2), are unlike beyond chance."""
-    of_each = sessions.sum(axis=0)
-    share, even = sessions.sum(axis=1) / sessions.sum(), (1 / of_each).sum()
-    moved = np.abs(np.diff(sessions / of_each, axis=1)).sum() / 2
-    by_chance = np.sqrt(2 / np.pi * even * share * (1 - share)).sum() / 2  # mean size of a normal difference
-    return bool(moved - by_chance > SPREAD_APART)
 
 
 def _usual(trays: pd.DataFrame) -> pd.DataFrame:

@@ -1,0 +1,60 @@
+"""Which dips were of one season: what a bad winter did is not to be told of the agent that happened to be used in it.
+
+Two sides (two agents, an agent and the sham) may share no month, some, or all and yet be spread over the year unlike.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+SEASON = "season"
+SPREAD_APART = 0.15  # of sessions, beyond what chance does, that one side had in other quarters than the other
+
+
+def in_season(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows of two agents (agent, session, date) with SEASON: missing in months that only one was used in.
+
+    Elsewhere it is empty, or the quarter of the year where the agents' sessions are spread over the quarters unlike:
+    one by one taking over from the other, both share months, and yet one got the winter.
+    """
+    month, agent = rows["date"].to_numpy("datetime64[M]"), rows["agent"].to_numpy(str)
+    is_one = agent == agent[0] if len(agent) else np.zeros(0, dtype=bool)
+    shared = np.isin(month, np.intersect1d(month[is_one], month[~is_one]))
+    parted = spread_apart(rows["session"], month, is_one & shared, ~is_one & shared)
+    season = _quarter(month).astype(str).astype(object) if parted else np.full(len(rows), "", dtype=object)
+    return rows.assign(**{SEASON: np.where(shared, season, None)})
+
+
+def of_same_season(trays: pd.DataFrame, one: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return which of one side's trays and which of the other's to set side by side, each as bool like `one`, `other`.
+
+    All of them, unless the sides are spread over the year unlike: then those of months that both had.
+    """
+    month = trays["date"].to_numpy("datetime64[M]")
+    if not spread_apart(trays["session"], month, one, other):
+        return one, other
+    shared = np.isin(month, np.intersect1d(month[one], month[other]))
+    return one & shared, other & shared
+
+
+def spread_apart(session: pd.Series, month: np.ndarray, one: np.ndarray, other: np.ndarray) -> bool:
+    """Return whether the sessions of two sides (bool, a row each) are spread over the quarters unlike beyond chance.
+
+    What chance does to that spread, with so few sessions, is in the limits already and does not count.
+    """
+    rows = pd.DataFrame({"session": session.to_numpy(), "quarter": _quarter(month), "one": one})[one | other]
+    if not one.any() or not other.any():
+        return False
+    sessions = rows.drop_duplicates(["session", "one"])
+    counts = pd.crosstab(sessions["quarter"], sessions["one"]).to_numpy()
+    of_each = counts.sum(axis=0)
+    share, even = counts.sum(axis=1) / counts.sum(), (1 / of_each).sum()
+    moved = np.abs(np.diff(counts / of_each, axis=1)).sum() / 2
+    by_chance = np.sqrt(2 / np.pi * even * share * (1 - share)).sum() / 2  # mean size of a normal difference
+    return bool(moved - by_chance > SPREAD_APART)
+
+
+def _quarter(month: np.ndarray) -> np.ndarray:
+    """Return the quarter of each month, counted from 1970."""
+    return month.astype("datetime64[M]").astype(np.int64) // 3
