@@ -109,7 +109,7 @@ def _watch(log: Log, watch: MonitoringAnswer, period: Period, day: str, since: p
             served = later.loc[later["agent"] == bath.agent, "served_per_l"]
             yield _again(asked_of_bath(bath), int((served > (bath.change_at or 0.0)).sum()), len(served), since)
     now = {(w.series.agent, w.series.outcome): w for w in watch.watched}
-    for s, drift in zip(series, drifts_of(series), strict=True):
+    for s, drift in zip(series, drifts_of(series, level=watch.level), strict=True):
         if drift.p is not None and drift.p <= watch.level and not _alarming(series, s.agent, s.outcome, watch):
             yield LastAction(asked_of_drift(s), *_stands(now.get((s.agent, s.outcome))))
 

@@ -190,9 +190,11 @@ def _rng(*names: str) -> np.random.Generator:
     return np.random.default_rng([SEED, *"/".join(names).encode()])
 
 
-def drifts_of(series: list[Series]) -> list[Drift]:
-    """Set each agent's running average against random orders of its baths."""
-    return [drift_alarm(s.worse, s.baths["recent"], rng=_rng("drift", s.outcome, s.agent)) for s in series]
+def drifts_of(series: list[Series], *, level: float = 1.0) -> list[Drift]:
+    """Set each agent's running average against random orders of its baths; `level`: see `drift_alarm`."""
+    return [
+        drift_alarm(s.worse, s.baths["recent"], rng=_rng("drift", s.outcome, s.agent), level=level) for s in series
+    ]
 
 
 def bottle_groups(series: list[Series]) -> list[tuple[Series, Groups]]:

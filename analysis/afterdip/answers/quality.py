@@ -147,10 +147,10 @@ def answer_quality(
 
     `earlier`: what last month's report says of the log's rows.
     """
-    period, survival = period_of(month, window_months=window_months), tally_survival(log)
+    period = period_of(month, window_months=window_months)
+    pieces_month, pieces_window = _conserved(log, period)
     records, hazards, moves = tally_records(log), tally_hazards(log), moves_not_written(log)
     this = records[period.in_month(records["date"])]
-    dates = survival.trays["date"]
     missing = moves[period.in_window(moves["date"])]
     weeks, recorded = _recorded(records, period)
     asked = {"month": month, "as_of": as_of, "window_months": window_months}
@@ -166,14 +166,23 @@ def answer_quality(
         hazards=_hazards(log, hazards[period.in_month(hazards["date"])], this),
         weeks=weeks,
         recorded=recorded,
-        pieces_month=conservation(log, survival, period.in_month(dates).to_numpy()),
-        pieces_window=conservation(log, survival, period.in_window(dates).to_numpy()),
+        pieces_month=pieces_month,
+        pieces_window=pieces_window,
         unwritten=int((missing["came"] - missing["removed"]).clip(lower=0).sum()),
         watch=watch,
         last=answer_last_quality(log, hazards, watch, **asked),
         looks_due=tally_looks_due(log, on=as_of, since=period.month_start),
         past=answer_past(log, earlier, as_of=as_of),
     )  # fmt: skip
+
+
+def _conserved(log: Log, period: Period) -> tuple[Conservation, Conservation]:
+    """Follow the pieces first dipped in the month, and in the window, to their ends."""
+    survival = tally_survival(log)
+    dates = survival.trays["date"]
+    kept = (inside(dates).to_numpy() for inside in (period.in_month, period.in_window))
+    month, window = (conservation(log, survival, keep) for keep in kept)
+    return month, window
 
 
 def trust(answer: QualityAnswer) -> list[str]:

@@ -90,7 +90,7 @@ def answer_survival(log: Log, *, month: str, as_of: str, window_months: int = 12
     inside, within = period.in_month(dates).to_numpy(), period.in_window(dates).to_numpy()
     read = CellReader(tally, horizon, level)
     whole = read.cell("all agents", {}, inside & ~control, sham=inside & control)
-    dipped = log.trays.merge(log.sessions[["session", "date"]], on="session")
+    dipped = log.trays[["session", "earlier_tray", "pieces"]].merge(log.sessions[["session", "date"]], on="session")
     dipped = dipped[period.in_month(dipped["date"]).to_numpy()]
     parts = parts_of(log.sessions[period.in_window(log.sessions["date"])], set(log.agents["agent"]))
     return SurvivalAnswer(

@@ -9,8 +9,8 @@ import sys
 def give_back() -> None:
     """Return freed memory to the system, as far as the system and its C library know how; changes nothing else.
 
-    Reading a large log frees as much as it keeps, in pieces too small for the C library to return by itself; the
-    processes that a report forks would all count as holding it.
+    Reading a large log, or tallying it, frees as much as it keeps, in pieces that the C library does not return by
+    itself; of what was read, the processes that a report forks would all count as holding it.
     """
     if arrow := sys.modules.get("pyarrow"):
         arrow.default_memory_pool().release_unused()

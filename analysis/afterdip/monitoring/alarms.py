@@ -49,13 +49,16 @@ class Drift:
 
 
 def drift_alarm(
-    z: ArrayLike, recent: ArrayLike, *, rng: np.random.Generator, weight: float = SMOOTHING, draws: int = DRAWS
-) -> Drift:
+    z: ArrayLike, recent: ArrayLike, *, rng: np.random.Generator, weight: float = SMOOTHING, draws: int = DRAWS,
+    level: float = 1.0,
+) -> Drift:  # fmt: skip
     """Has an agent's outcome lately been worse than its history? `z` (n_baths,), in order of time, worse above 0.
 
     `recent`: bool, shape (n_baths,), the baths that may raise the alarm. One-sided. The EWMA starts at 0; its highest
     recent point is set against that of `draws` random orders. Exact where baths are exchangeable. Points not above 0
     count as 0: where nothing ever went wrong, z only tells how far each bath was followed, and the newest least.
+    `level`: where it only matters whether p is so low, drawing ends once it cannot be; p is then that of the orders
+    drawn so far, and above it.
     """
     z, recent = _finite(z), np.asarray(recent, bool)
     in_step(z, recent, what="z and recent")
@@ -70,8 +73,11 @@ def drift_alarm(
     if why:
         return Drift(average, recent, np.zeros(0), None, None, why)
     kernel = _kernel(z.size, weight)[recent]
-    drawn = np.concatenate([(part @ kernel.T).max(axis=1).clip(0.0) for part in _orders(z, draws, rng)])
-    top = max(float(average[recent].max()), 0.0)
+    top, drawn = max(float(average[recent].max()), 0.0), np.zeros(0)
+    for part in _orders(z, draws, rng):
+        drawn = np.append(drawn, (part @ kernel.T).max(axis=1).clip(0.0))
+        if 1 + _as_high(drawn, top) > level * (1 + draws):
+            break
     places = np.flatnonzero(recent)
     peak = int(places[np.argmax(average[recent])])
     return Drift(average, recent, drawn, _p(drawn, top), peak)
@@ -197,4 +203,8 @@ def _parts(draws: int, width: int) -> Iterator[int]:
 
 def _p(drawn: Floats, seen: float) -> float:
     """Share of orders at least as extreme, the seen one counted among them: never 0 (Phipson & Smyth 2010)."""
-    return float((1 + (drawn >= seen - 1e-9).sum()) / (1 + drawn.size))
+    return (1 + _as_high(drawn, seen)) / (1 + drawn.size)
+
+
+def _as_high(drawn: Floats, seen: float) -> int:
+    return int((drawn >= seen - 1e-9).sum())

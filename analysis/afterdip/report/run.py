@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 _DIE_WITH_PARENT = 1  # PR_SET_PDEATHSIG of prctl(2)
-LONG = ("removal", "dose_response", "quality")  # begun first: then no worker is left alone with one at the end
+LONG = ("quality", "comparison", "labour", "follow_up")  # begun first: then no worker is left alone with one at the end
 LONGEST_SOCKET_FOLDER = 90  # a Unix socket has 107 bytes for its path (unix(7)); beyond, kernels are spoken to over TCP
 
 
@@ -127,7 +127,7 @@ def _environment(**values: str) -> Iterator[None]:
 def _forked(notebooks, given, jobs) -> Iterator[tuple[Notebook, NotebookNode]]:
     """Run a few notebooks at a time, each in a fork of this process that ends with it."""
     warm(notebooks)
-    waiting = sorted(notebooks, key=lambda notebook: notebook.name not in LONG)
+    waiting = sorted(notebooks, key=lambda notebook: [*LONG, notebook.name].index(notebook.name))
     with selectors.DefaultSelector() as pipes:
         running: dict[int, tuple[Notebook, int, bytearray]] = {}
         try:

@@ -9,6 +9,7 @@ from afterdip.log.model import Log
 from afterdip.tally.labour import tally_baths
 from afterdip.tally.survival import of_unnamed_series
 
+_OF_TRAYS = ["tray", "session", "pieces", "earlier_tray"]
 AFTER_DIP = ("on piece", "later")  # moments at which a piece itself was looked at after its dip
 
 
@@ -23,7 +24,7 @@ def tally_costs(log: Log) -> pd.DataFrame:
     Later dips whose session has no labour rows are taken to cost a piece what that agent's others do. infested counts
     a piece once for every pest it may carry, at most all examined: the share of clean pieces is not overstated.
     """
-    trays = log.trays.merge(_per_piece(log), on="session", how="left", validate="many_to_one")
+    trays = log.trays[_OF_TRAYS].merge(_per_piece(log), on="session", how="left", validate="many_to_one")
     root = _roots(trays)
     first = (root == np.arange(len(trays))) & ~of_unnamed_series(trays)
     pieces = trays["pieces"].to_numpy(np.float64)
@@ -49,8 +50,7 @@ def tally_redip_lags(log: Log, *, end: pd.Timestamp) -> np.ndarray:
 
     Dips before `end` only; each lag over the pieces dipped long enough before `end` to have been seen at it.
     """
-    trays = log.trays.merge(log.sessions[["session", "date"]], on="session")
-    trays = trays[trays["date"] < end]
+    trays = _dipped_before(log, end)
     before = trays.set_index("tray")["date"]
     later = trays[trays["earlier_tray"].isin(before.index)]
     lags = (later["date"] - later["earlier_tray"].map(before)).dt.days.to_numpy(np.int64)
@@ -69,15 +69,14 @@ def tally_plan(log: Log, *, start: pd.Timestamp, weeks: int = 4, recent_weeks: i
     be dipped.
     """
     lags = tally_redip_lags(log, end=start)
-    trays = log.trays.merge(log.sessions[["session", "date"]], on="session")
-    trays = trays[trays["date"] < start]
+    trays = _dipped_before(log, start)
     age = (start - trays["date"]).dt.days.to_numpy(np.int64)
     fresh = trays["earlier_tray"].isna().to_numpy() & ~of_unnamed_series(trays) & (age <= 7 * recent_weeks)
     span = min(recent_weeks, max(int(age.max()) / 7, 1.0)) if len(age) else 1.0
     pieces = trays["pieces"].to_numpy(np.float64)
     days = np.arange(7 * weeks)
-    reach = age[:, None] + days[None, :]
-    chance = np.where(reach < len(lags), lags[np.minimum(reach, len(lags) - 1)], 0.0)
+    reach = np.minimum(age[:, None] + days[None, :], len(lags), dtype=np.int32)
+    chance = np.append(lags, 0.0)[reach]
     return pd.DataFrame(
         {
             "week": [start + pd.Timedelta(weeks=week) for week in range(weeks)],
@@ -85,6 +84,12 @@ def tally_plan(log: Log, *, start: pd.Timestamp, weeks: int = 4, recent_weeks: i
             "redips": (pieces @ chance).reshape(weeks, 7).sum(axis=1),
         }
     )
+
+
+def _dipped_before(log: Log, day: pd.Timestamp) -> pd.DataFrame:
+    """Return the trays dipped before a day, with the date of their dip."""
+    trays = log.trays[_OF_TRAYS].merge(log.sessions[["session", "date"]], on="session")
+    return trays[trays["date"] < day]
 
 
 def _per_piece(log: Log) -> pd.DataFrame:

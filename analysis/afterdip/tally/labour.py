@@ -51,7 +51,8 @@ def tally_labour(log: Log, *, months: tuple[str, ...]) -> LabourTally:
     sessions = _sessions(log)
     dipped = sessions["date"].between(start, end, inclusive="left") & (sessions["pieces"] > 0)
     empty = int((sessions["date"].between(start, end, inclusive="left") & (sessions["pieces"] == 0)).sum())
-    rows = log.labour[log.labour["done"] < end].merge(sessions[["session", "date"]], on="session", how="left")
+    rows = log.labour.loc[log.labour["done"] < end, ["done", "task", "people", "minutes", "session", "person_min"]]
+    rows = rows.merge(sessions[["session", "date"]], on="session", how="left")
     linked = rows[rows["date"].notna()]
     lag = _lag_days(linked)
     chosen = sessions[dipped].reset_index(drop=True)

@@ -19,8 +19,8 @@ def tally_looks_due(log: Log, *, on: str, since: pd.Timestamp) -> pd.DataFrame:
     today = pd.Timestamp(on)
     trays = log.trays[["tray", "session", "earlier_tray"]].merge(log.sessions[["session", "date"]], on="session")
     trays = trays[trays["date"] <= today]
-    last = log.checks[log.checks["checked"] <= today].sort_values("checked", kind="stable").groupby("tray").tail(1)
-    last = last.set_index("tray")
+    checks = log.checks.loc[log.checks["checked"] <= today, ["tray", "checked", "alive"]]
+    last = checks.sort_values("checked", kind="stable").drop_duplicates("tray", keep="last").set_index("tray")
     seen, alive = trays["tray"].map(last["checked"]), trays["tray"].map(last["alive"])
     here = ~trays["tray"].isin(trays["earlier_tray"].dropna()) & (alive.isna() | (alive > 0))
     age, never = (today - trays["date"]).dt.days, seen.isna()

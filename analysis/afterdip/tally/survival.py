@@ -17,6 +17,7 @@ from afterdip.log.large import ROWS_AT_ONCE, LargeLog
 from afterdip.log.model import Log
 
 ENDS = ("dead", "detached", "removed")
+_OF_TRAYS = ["tray", "session", "coral", "coral_group", "condition", "origin", "source", "pieces"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +164,7 @@ def tally_each_dip(log: Log) -> SurvivalTally:
 def _dips(log: Log) -> pd.DataFrame:
     """Trays with their session's facts, the row of the earlier tray (-1 for none) and of the first dip (`root`)."""
     facts = log.sessions[["session", "agent", "is_control", "date"]]
-    trays = log.trays.merge(facts, on="session", how="left", validate="many_to_one")
+    trays = log.trays[[*_OF_TRAYS, "earlier_tray"]].merge(facts, on="session", how="left", validate="many_to_one")
     keys = pd.Index(trays["tray"])
     parent = keys.get_indexer(trays["earlier_tray"].to_numpy(dtype=object, na_value=None))
     root, dip = np.arange(len(trays)), np.ones(len(trays), dtype=np.int64)
@@ -247,16 +248,13 @@ def _assemble(exits: pd.DataFrame, trays: pd.DataFrame, *, owner: np.ndarray, of
     counts = exits[["dead", "detached", "removed", "alive"]].to_numpy()
     exits, counts = exits[counts.any(axis=1)], counts[counts.any(axis=1)]
     place = exits["place"].to_numpy()
-    owners = np.unique(owner)
-    about = trays.iloc[owners].reset_index(drop=True)
+    owners = np.flatnonzero(np.bincount(owner))
+    about = trays[[*_OF_TRAYS, "first_session", "agent", "is_control", "date", "dip"]]
+    about = about.iloc[owners].reset_index(drop=True)
     later_than_dip = (exits["day"].to_numpy() + offset[place]) > 0
     checked = np.bincount(np.searchsorted(owners, owner[place]), weights=later_than_dip, minlength=len(owners)) > 0
     dips = np.zeros(len(trays), dtype=np.int64)
     np.maximum.at(dips, owner, trays["dip"].to_numpy())
-    columns = [
-        *("tray", "session", "first_session", "agent", "is_control", "date", "coral", "coral_group", "condition"),
-        *("origin", "source", "pieces", "dip"),
-    ]
     return SurvivalTally(
         day=exits["day"].to_numpy() + offset[place],
         since=exits["since"].to_numpy() + offset[place],
@@ -265,5 +263,5 @@ def _assemble(exits: pd.DataFrame, trays: pd.DataFrame, *, owner: np.ndarray, of
         removed=counts[:, 2],
         alive=counts[:, 3],
         tray=np.searchsorted(owners, owner[place]),
-        trays=about[columns].assign(checked=checked, dips=dips[owners]),
+        trays=about.assign(checked=checked, dips=dips[owners]),
     )

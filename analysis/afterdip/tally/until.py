@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from afterdip.log.memory import give_back
 from afterdip.log.model import Log
 
 _DATED = {"checks": "checked", "pests": "counted", "labour": "done"}
@@ -18,6 +19,7 @@ def log_until(log: Log, day: str) -> Log:
     Trays go with their session, for a tray is written down when it is dipped. Products, settings, warnings and files
     are those of the whole log: none of them is dated. A row entered late under an earlier date is there all the same.
     """
+    give_back()  # what was tallied before has freed as much as the second log needs
     last = pd.Timestamp(day)
     sessions = log.sessions[log.sessions["date"] <= last]
     trays = log.trays[log.trays["session"].isin(sessions["session"])]
