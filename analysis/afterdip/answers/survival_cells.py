@@ -11,6 +11,7 @@ from afterdip.answers.survival_models import look_gap
 from afterdip.answers.survival_strengths import Part
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.survival import (
+    MIN_SESSIONS,
     CumulativeIncidence,
     SurvivalCurve,
     cumulative_incidence,
@@ -76,6 +77,7 @@ class CellReader:
             nothing = cannot_say(why, confidence_level=self.level, **counts)
             return SurvivalCell(label, keys, **counts, curve=None, ends=None, **dict.fromkeys(_NAMES, nothing))
         curve, ends, trays = self.curve(seen), self.ends(seen), len(seen.trays)
+        beside = None if sham is None else of_same_season(self.tally.trays, keep, sham)
         gap = look_gap(seen, self.horizon)
         silent = cannot_say(gap, confidence_level=self.level, trays=trays, pieces=seen.pieces) if gap else None
         spread, late = self.curve(seen.told_at(self.horizon)), (seen.since < self.horizon) & (seen.day > self.horizon)
@@ -88,9 +90,9 @@ class CellReader:
             alive=silent or replace(survival_at(curve, self.horizon), trays=trays),
             loss=silent or replace(loss_at(curve, self.horizon), trays=trays),
             detached=replace(incidence_at(ends, "detached", self.horizon), trays=trays),
-            loss_over_sham=(silent if sham is not None else None) or self.over_sham(curve, keep, sham),
+            loss_over_sham=(silent if sham is not None else None) or self.over_sham(curve, keep, beside),
             alive_spread=replace(survival_at(spread, self.horizon), trays=trays),
-            loss_over_sham_spread=self.over_sham(spread, keep, sham, spread=True),
+            loss_over_sham_spread=self.over_sham(spread, keep, beside, spread=True),
             straddling=int(seen.dead[late].sum()),
         )
 
@@ -99,12 +101,15 @@ class CellReader:
         return self.tally.select(keep & self.tally.trays["checked"].to_numpy(bool))
 
     def over_sham(
-        self, curve: SurvivalCurve, keep: np.ndarray, sham: np.ndarray | None, *, spread: bool = False
+        self, curve: SurvivalCurve, keep: np.ndarray, beside: tuple | None, *, spread: bool = False
     ) -> Estimate:
-        """Loss over the sham's, both of the same season, or why there is none; `curve` is that of all trays kept."""
-        if sham is None:
+        """Loss over the sham's, or why there is none; `curve` is that of all trays kept.
+
+        `beside`: which of them and which sham dips, both of the same season; None where these are sham dips.
+        """
+        if beside is None:
             return cannot_say("this is the sham", confidence_level=self.level)
-        own, sham = of_same_season(self.tally.trays, keep, sham)
+        own, sham = beside
         seen, (part, gap, curves) = self.seen(own), self._sham(sham)
         trays = len(seen.trays)
         if not len(part.day) or not len(seen.day):
@@ -165,7 +170,10 @@ def cells_by(read: CellReader, keep: np.ndarray, columns: list[str]) -> tuple[Su
 def cells_by_strength(
     read: CellReader, keep: np.ndarray, parts: tuple[Part, ...], *, by_group: bool = False
 ) -> tuple[SurvivalCell, ...]:
-    """Return a cell per part of an agent, or per coral group and part, beside the sham dips of the same corals."""
+    """Return a cell per part of an agent, or per coral group and part, beside the sham dips that the agent's has.
+
+    Without those of fewer than MIN_SESSIONS sessions, of which nothing can be said.
+    """
     trays, cells = read.tally.trays, []
     for group in sorted(trays.loc[keep, "coral_group"].unique()) if by_group else [""]:
         where = {"coral_group": group} if by_group else {}
@@ -174,7 +182,7 @@ def cells_by_strength(
             chosen = keep & trays["session"].isin(part.sessions).to_numpy()
             if by_group:
                 chosen &= (trays["coral_group"] == group).to_numpy()
-            if chosen.any():
+            if trays.loc[chosen, "session"].nunique() >= MIN_SESSIONS:
                 label = ", ".join([*where.values(), part.name])
                 cells.append(read.cell(label, keys, chosen, sham=_like(read, keep, keys)))
     return tuple(cells)
