@@ -9,7 +9,7 @@ from afterdip.log.model import Log
 from afterdip.tally.labour import tally_baths
 from afterdip.tally.survival import of_unnamed_series
 
-_OF_TRAYS = ["tray", "session", "pieces", "earlier_tray"]
+_OF_TRAYS = ["tray", "session", "pieces", "earlier_tray", "origin"]
 AFTER_DIP = ("on piece", "later")  # moments at which a piece itself was looked at after its dip
 
 
