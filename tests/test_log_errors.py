@@ -319,6 +319,10 @@ def test_one_reason_one_line(tmp_path, change, expected):
         ("sessions", "lot", "lots"), ("sessions", "mix", "mix?"), ("trays", "earlier_tray", "earlier-tray"),
         ("trays", "earlier_tray", "EarlierTray"), ("trays", "source", "sourсe"),  # a Cyrillic letter
         ("checks", "receding", "ｒｅｃｅｄｉｎｇ"), ("pests", "infested", "infested*"), ("agents", "price", "prices"),
+        ("agents", "price", "pirce"), ("sessions", "crew", "cerw"), ("trays", "source", "suorces"),
+        ("agents", "price", "pric\u00e9"), ("trays", "system", "syste\u1e3f"),
+        ("trays", "condition", "cond\u0131t\u0131on"),  # without their dots
+        ("checks", "receding", "reced\u03b9ng"), ("agents", "basis", "\u03b2\u03b1s\u03b9s"),  # Greek letters
     ],
 )  # fmt: skip
 def test_a_column_that_need_not_be_there_is_not_lost_by_its_header(tmp_path, table, column, header):

@@ -8,8 +8,9 @@ LONG_NAME = 6  # letters; shorter coral names that differ by one letter may well
 # Letters of two alphabets, in lower case, whose capitals or small ones look like Latin ones; no letter twice, so that
 # names in one alphabet stay as different as they are. Without the Greek one that stands for a millionth.
 CYRILLIC, ITS_LATIN = "аевіјкмнорсѕтухԁһ", "aebijkmhopcstyxdh"
+TURKISH, ITS_I = "ı", "i"
 GREEK, ITS_ROMAN = "αβεζηικνορτυχ", "abezhiknoptyx"
-LOOK_ALIKE = str.maketrans(CYRILLIC + GREEK, ITS_LATIN + ITS_ROMAN)
+LOOK_ALIKE = str.maketrans(CYRILLIC + TURKISH + GREEK, ITS_LATIN + ITS_I + ITS_ROMAN)
 
 
 def letters_of(name: str) -> str:

@@ -160,15 +160,21 @@ def _unknown(table: Table, raw: RawTable) -> list[Problem]:
 def _meant(name: str, absent: list[str]) -> str | None:
     """Return the absent column that a header can only mean: its figures would be lost for a letter or a sign.
 
-    The same letters, whatever stands in brackets behind them, in other widths or alphabets that look alike; or a letter
-    wrong in a longer name.
+    The same letters, whatever stands in brackets behind them, in other widths or alphabets that look alike, with or
+    without accents; two neighbours changed about; or a letter wrong in a longer name.
     """
-    same = [column for column in absent if _letters(column) == _letters(name)]
+    same = [column for column in absent if _letters(name) in _changed_about(_letters(column))]
     return next(iter(same or difflib.get_close_matches(name, absent, n=1, cutoff=MISSPELT)), None)
 
 
 def _letters(name: str) -> str:
-    return of_one(BRACKETS.sub("", unicodedata.normalize("NFKC", name)))
+    bare = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
+    return of_one(BRACKETS.sub("", bare))
+
+
+def _changed_about(name: str) -> set[str]:
+    """Return the name and each with two neighbouring letters changed about."""
+    return {name} | {name[:i] + name[i + 1] + name[i] + name[i + 2 :] for i in range(len(name) - 1)}
 
 
 def drop_empty_rows(raw: RawTable) -> None:

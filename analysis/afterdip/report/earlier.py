@@ -21,7 +21,7 @@ from afterdip.report.write import RESULTS
 if TYPE_CHECKING:
     from afterdip.log import Log
 
-MOST_BYTES = 100_000_000  # of a results.json: some forty times the demo farm's
+MOST_BYTES = 50_000_000  # of a results.json: some twenty times the demo farm's
 _MONTH, _DAY = re.compile(r"\d{4}-(0[1-9]|1[0-2])", re.ASCII), re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
 
