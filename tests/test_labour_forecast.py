@@ -9,7 +9,7 @@ import statsmodels.api as sm
 
 from afterdip.calibrate.labour import EFFORT_PARTS, FARMS, WorkFarm, forecast_coverage, simulate_work
 from afterdip.errors import DataError
-from afterdip.labour import forecast_hours, learning, monthly_work, monthly_work_unlinked
+from afterdip.labour import coming_hours, forecast_hours, learning, monthly_work, monthly_work_unlinked
 from afterdip.labour.drift import MonthSeries
 from afterdip.labour.months import mean_log_number
 
@@ -274,3 +274,15 @@ def test_the_committed_limits_of_learning_hold():
     plain = ~table["farm"].isin(["season", "new hire", "wandering", "steady drift", "rising", "drift, unequal months"])
     assert table.loc[plain, "rate_coverage"].max() <= 0.98
     assert 0.945 <= table.loc[plain, "rate_coverage"].mean() <= 0.96
+
+
+@pytest.mark.parametrize("asked", [{"sessions": 10}, {}, {"sessions": 3, "months": 0.23, "confidence_level": 0.8}])
+def test_hours_alone_are_those_of_the_whole_forecast_to_the_last_digit(asked):
+    """With rows that name no session and sessions without rows, where the whole forecast has three series."""
+    farm = WorkFarm(session=0.2, month=0.05, shared=20, missing=0.2)
+    made = simulate_work(farm, sessions=12, months=9, rng=np.random.default_rng(5))
+    for months in (9, 3, 2):  # two are too few to forecast from
+        work = made.first(months)
+        assert coming_hours(work, pieces=250, **asked) == forecast_hours(work, pieces=250, **asked).hours
+    with pytest.raises(ValueError, match="1 piece or more"):
+        coming_hours(made.first(9), pieces=0)

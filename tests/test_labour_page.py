@@ -388,6 +388,7 @@ def test_the_command(tmp_path, capsys):
     text = capsys.readouterr().out
     assert "person-hours" in text
     assert "without labour rows" in text
+    assert "no day stands out" in text
     document = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))
     assert document["labour"]["forecast"]["pieces"] == 1400
     hours = document["labour"]["forecast"]["hours"]

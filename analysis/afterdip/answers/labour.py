@@ -10,11 +10,13 @@ import pandas as pd
 from afterdip.answers.labour_cost import CostCell, CostReader
 from afterdip.answers.labour_months import (
     MonthRow,
+    Since,
     WeekRow,
     month_rows,
     months_of_work,
     months_with_dips,
     read_forecast,
+    read_jump,
     read_learning,
     week_rows,
 )
@@ -83,6 +85,7 @@ class LabourAnswer:
     rinse_hours_per_thousand: Estimate
     crews: tuple[CrewEffort, ...]
     learning: Learning
+    jump: Since
     months: tuple[MonthRow, ...]
     forecast: HoursForecast
     plan: tuple[WeekRow, ...]
@@ -138,6 +141,7 @@ def answer_labour(
         rinse_hours_per_thousand=rinse[1],
         crews=_crews(found, level),
         learning=read_learning(work, level),
+        jump=read_jump(tally, level),
         months=month_rows(tally, work, level),
         forecast=read_forecast(work, pieces, sessions, level),
         plan=week_rows(log, work, as_of, level),

@@ -14,8 +14,10 @@ from afterdip.labour import (
     HoursForecast,
     Learning,
     MonthlyWork,
+    coming_hours,
     forecast_hours,
     hours_per_thousand,
+    lasting_jump,
     learning,
     monthly_work,
     monthly_work_unlinked,
@@ -53,6 +55,19 @@ class WeekRow:
     fresh: float
     redips: float
     hours: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """What sessions have taken since a day (`ratio` of before), and the earliest and latest that day may have been.
+
+    Days are YYYY-MM-DD; empty where no jump is clear, which `ratio` says.
+    """
+
+    ratio: Estimate
+    day: str = ""
+    earliest: str = ""
+    latest: str = ""
 
 
 def last_month(log: Log, *, as_of: str) -> str:
@@ -114,6 +129,18 @@ def read_learning(work: MonthlyWork | None, level: float) -> Learning:
     return learning(work, confidence_level=level)
 
 
+def read_jump(tally: LabourTally, level: float) -> Since:
+    """Return since when sessions have taken more or fewer minutes; those not finished yet are left out."""
+    done = tally.sessions[tally.sessions["settled"]]
+    days = (done["date"] - pd.Timestamp(0)).dt.days
+    found = lasting_jump(done["minutes"], done["pieces"], done["agent"].astype(str), days, done["month"],
+                         confidence_level=level)  # fmt: skip
+    if found.day is None:
+        return Since(found.ratio)
+    told = (found.day, found.first_day, found.last_day)
+    return Since(found.ratio, *(str(pd.Timestamp(0) + pd.Timedelta(days=day))[:10] for day in told))
+
+
 def month_rows(tally: LabourTally, work: MonthlyWork | None, level: float) -> tuple[MonthRow, ...]:
     """Return one row a month, with the forecast the months before it would have given."""
     rows = []
@@ -142,7 +169,7 @@ def _hindsight(tally: LabourTally, place: int, part: pd.DataFrame, level: float)
     if work is None:
         return cannot_say(f"needs {FIRST_BACKTEST} months with labour before it", confidence_level=level)
     coming = {"pieces": int(part["pieces"].sum()), "sessions": len(part)}
-    return forecast_hours(work, **coming, confidence_level=level).hours
+    return coming_hours(work, **coming, confidence_level=level)
 
 
 def read_forecast(work: MonthlyWork | None, pieces: int, sessions: int, level: float) -> HoursForecast:
@@ -164,6 +191,6 @@ def week_rows(log: Log, work: MonthlyWork | None, as_of: str, level: float) -> t
             why = "no labour written down" if work is None else "no pieces to expect"
             hours = cannot_say(why, confidence_level=level)
         else:
-            hours = forecast_hours(work, pieces=round(expected), months=WEEK, confidence_level=level).hours
+            hours = coming_hours(work, pieces=round(expected), months=WEEK, confidence_level=level)
         rows.append(WeekRow(str(row.week.date()), float(row.fresh), float(row.redips), hours))
     return tuple(rows)

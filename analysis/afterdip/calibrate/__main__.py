@@ -18,6 +18,7 @@ CALIBRATIONS = {
     "follow_up": "afterdip.calibrate.follow_up:calibrate_follow_up",
     "labour": "afterdip.calibrate.labour:calibrate_labour",
     "labour_cost": "afterdip.calibrate.piece_cost:calibrate_piece_cost",
+    "labour_jump": "afterdip.calibrate.labour_jump:calibrate_labour_jump",
     "monitoring": "afterdip.calibrate.monitoring:calibrate_monitoring",
     "session_tests": "afterdip.calibrate.session_tests:calibrate_session_tests",
     "survival_limits": "afterdip.calibrate.survival_limits:calibrate_survival_limits",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ..estimate import Estimate
-from ..labour import MonthlyWork, crew_effort, extra_rinse, forecast_hours, learning, monthly_work, session_effort
+from ..labour import MonthlyWork, coming_hours, crew_effort, extra_rinse, learning, monthly_work, session_effort
 from .table import write_table
 
 DESIGNS = ((8, 11), (20, 3), (20, 6), (20, 11), (80, 6), (80, 11))
@@ -156,7 +156,7 @@ def forecast_coverage(
         truth = (made.minutes[last].sum() + made.shared[before]) / 60
         coming = {"pieces": int(made.pieces[last].sum()), "sessions": int(last.sum())}
         for mode, asked in (("given_sessions", coming), ("pieces_only", {"pieces": coming["pieces"]})):
-            hours = forecast_hours(work, **asked).hours
+            hours = coming_hours(work, **asked)
             below, above = truth < hours.low, truth > hours.high
             out[mode].append((not (below or above), below, above, np.log(hours.high / hours.low)))
     scores: dict[str, float] = {}

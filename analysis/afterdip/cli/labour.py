@@ -52,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
 def _print(answer) -> None:
     from afterdip.tables import labour as tables
     from afterdip.tables.base import as_text
+    from afterdip.tables.labour_change import jump_sentence, learning_sentence
 
     rows = (*answer.tasks, answer.total, *answer.agents, *answer.kinds)
     print(tables.hours_sentence(answer))
@@ -59,7 +60,8 @@ def _print(answer) -> None:
     print(as_text(tables.effort_table(answer, rows, caption=f"Work up to {answer.month}")))
     print()
     print(tables.rinse_sentence(answer))
-    print(tables.learning_sentence(answer))
+    print(learning_sentence(answer))
+    print(jump_sentence(answer))
     print(tables.forecast_sentence(answer))
 
 

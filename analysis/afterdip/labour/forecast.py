@@ -70,25 +70,19 @@ def forecast_hours(
     measured in the calibration table (`labour`). Fewer than MIN_MONTHS with labour: no forecast, with the reason.
     Raises ValueError for pieces or sessions below 1, or more sessions than pieces.
     """
-    if pieces < 1 or (sessions is not None and not 1 <= sessions <= pieces) or not months > 0:
-        raise ValueError("a forecast needs 1 piece or more, and between 1 session and one a piece")
-    used = int(work.usable.sum())
-    counts = {"sessions": int(work.recorded_sessions.sum()), "pieces": int(work.pieces.sum())}
+    none = _refused(work, pieces, sessions, months, confidence_level)
     given = _sessions(work, pieces, sessions, months, confidence_level)
-    if used < MIN_MONTHS:
-        why = f"{used} month{'' if used == 1 else 's'} with labour written down, a forecast needs {MIN_MONTHS}"
-        none = cannot_say(why, confidence_level=confidence_level, **counts)
-        return HoursForecast(none, none, none, none, given, pieces, used, 0.0, "")
-    size = work.pieces.sum() / work.sessions.sum()
-    ask = _Question(work, pieces, sessions or max(pieces / size, 1.0), months, by_pieces=sessions is None)
-    behind = (work.structure, work.structure_covariance)
-    whole, believed = ask.predict(work.minutes, work.expected, *behind)
+    if none is not None:
+        return HoursForecast(none, none, none, none, given, pieces, int(work.usable.sum()), 0.0, "")
+    ask = _Question.of(work, pieces, sessions, months)
+    whole, believed = ask.predict(work.minutes, work.expected, work.structure, work.structure_covariance)
     known, in_sessions = whole, whole  # where every session has labour, and all of it names its session
     if not np.array_equal(work.recorded_minutes, work.minutes):
-        known, _ = ask.predict(work.recorded_minutes, work.expected, *behind)
+        known, _ = ask.predict(work.recorded_minutes, work.expected, work.structure, work.structure_covariance)
     if not np.array_equal(work.session_minutes, work.minutes):
         behind = (work.session_structure, work.session_structure_covariance)
         in_sessions, _ = ask.predict(work.session_minutes, work.session_expected, *behind)
+    counts = _counts(work)
     hours = _limits(whole, confidence_level, counts)
     dips, log = (hours if p is whole else _limits(p, confidence_level, counts) for p in (in_sessions, known))
     if not work.linked:
@@ -100,10 +94,44 @@ def forecast_hours(
         hours_per_thousand=scaled(hours, 1000 / pieces),
         sessions=given,
         pieces=pieces,
-        months=used,
+        months=int(work.usable.sum()),
         learning_weight=believed,
         beyond=_beyond(work, pieces / months, None if sessions is None else sessions / months),
     )
+
+
+def coming_hours(
+    work: MonthlyWork,
+    *,
+    pieces: int,
+    sessions: int | None = None,
+    months: float = 1.0,
+    confidence_level: float = 0.95,
+) -> Estimate:
+    """Return the `hours` of `forecast_hours` alone, to the same digit: a third of the work."""
+    none = _refused(work, pieces, sessions, months, confidence_level)
+    if none is not None:
+        return none
+    ask = _Question.of(work, pieces, sessions, months)
+    whole, _ = ask.predict(work.minutes, work.expected, work.structure, work.structure_covariance)
+    return _limits(whole, confidence_level, _counts(work))
+
+
+def _refused(
+    work: MonthlyWork, pieces: int, sessions: int | None, months: float, confidence_level: float
+) -> Estimate | None:
+    """Return why there is no forecast, None where there is one; ValueError for a month that is none."""
+    if pieces < 1 or (sessions is not None and not 1 <= sessions <= pieces) or not months > 0:
+        raise ValueError("a forecast needs 1 piece or more, and between 1 session and one a piece")
+    used = int(work.usable.sum())
+    if used >= MIN_MONTHS:
+        return None
+    why = f"{used} month{'' if used == 1 else 's'} with labour written down, a forecast needs {MIN_MONTHS}"
+    return cannot_say(why, confidence_level=confidence_level, **_counts(work))
+
+
+def _counts(work: MonthlyWork) -> dict[str, int]:
+    return {"sessions": int(work.recorded_sessions.sum()), "pieces": int(work.pieces.sum())}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,6 +143,12 @@ class _Question:
     sessions: float
     months: float
     by_pieces: bool
+
+    @classmethod
+    def of(cls, work: MonthlyWork, pieces: int, sessions: int | None, months: float) -> _Question:
+        """Ask for `pieces`, in `sessions` or, None, in as many as the mean session needs."""
+        size = work.pieces.sum() / work.sessions.sum()
+        return cls(work, pieces, sessions or max(pieces / size, 1.0), months, by_pieces=sessions is None)
 
     @property
     def usual_size(self) -> float:

@@ -108,7 +108,7 @@ def monthly_work(
         raise DataError("no session has labour written down")
     whole = known if settled is None else known & np.asarray(settled, dtype=bool)
     whole = whole if whole.any() else known
-    coefficients, covariance = _structure(y[whole], n[whole])
+    coefficients, covariance = structure_of(y[whole], n[whole])
     sessions, all_pieces = np.bincount(m, minlength=months), np.bincount(m, n, months)
     recorded = np.bincount(m[known], minlength=months)
     each = np.column_stack([np.ones_like(n), n]) @ coefficients
@@ -198,7 +198,7 @@ def monthly_work_unlinked(
     )
 
 
-def _structure(y: NDArray, n: NDArray) -> tuple[NDArray, NDArray]:
+def structure_of(y: NDArray, n: NDArray) -> tuple[NDArray, NDArray]:
     """Return (fixed, per piece), both 0 or more, and their covariance; all per piece where sizes do not differ."""
     if len(y) > 3 and np.ptp(n) > 0 and y.any():
         fit = least_squares(np.column_stack([np.ones_like(n), n]), y, session_weights(y, n))

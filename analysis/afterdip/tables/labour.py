@@ -79,24 +79,6 @@ def _hindsight(answer: LabourAnswer) -> str:
     return f"they would have held in {out_of(held, len(tried))} months so far."
 
 
-def learning_sentence(answer: LabourAnswer) -> str:
-    """Say whether the work got quicker once sessions and pieces are allowed for."""
-    rate, drift = answer.learning.rate, answer.learning.per_month
-    if not rate.known:
-        return f"Learning: cannot say, {rate.reason}."
-    if drift.high < 0 or rate.high < 1:
-        verdict = "The work got quicker over the window."
-    elif drift.low > 0 or rate.low > 1:
-        verdict = "The work got slower over the window."
-    else:
-        verdict = "No sign yet that the work got quicker or slower."
-    return (
-        f"{verdict} Minutes for the same sessions and pieces changed by {per_cent(drift)} a month; with each "
-        f"doubling of the sessions done, {per_cent(rate)} of them remained (unit model, Crawford; the log's first "
-        "session counts as the first ever)."
-    )
-
-
 def rinse_sentence(answer: LabourAnswer) -> str:
     """Say what one more rinse takes."""
     one, thousand = answer.rinse_person_min, answer.rinse_hours_per_thousand
