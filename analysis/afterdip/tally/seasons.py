@@ -18,8 +18,8 @@ def in_season(rows: pd.DataFrame) -> pd.DataFrame:
     Elsewhere it is empty, or the quarter of the year where the agents' sessions are spread over the quarters unlike:
     one by one taking over from the other, both share months, and yet one got the winter.
     """
-    month, agent = rows["date"].to_numpy("datetime64[M]"), rows["agent"].to_numpy(str)
-    is_one = agent == agent[0] if len(agent) else np.zeros(0, dtype=bool)
+    month, agent = rows["date"].to_numpy("datetime64[M]"), rows["agent"]
+    is_one = (agent == agent.iloc[0]).to_numpy(bool) if len(agent) else np.zeros(0, dtype=bool)
     shared = np.isin(month, np.intersect1d(month[is_one], month[~is_one]))
     parted = spread_apart(rows["session"], month, is_one & shared, ~is_one & shared)
     season = _quarter(month).astype(str).astype(object) if parted else np.full(len(rows), "", dtype=object)
@@ -43,16 +43,21 @@ def spread_apart(session: pd.Series, month: np.ndarray, one: np.ndarray, other: 
 
     What chance does to that spread, with so few sessions, is in the limits already and does not count.
     """
-    rows = pd.DataFrame({"session": session.to_numpy(), "quarter": _quarter(month), "one": one})[one | other]
     if not one.any() or not other.any():
         return False
-    sessions = rows.drop_duplicates(["session", "one"])
-    counts = pd.crosstab(sessions["quarter"], sessions["one"]).to_numpy()
+    quarter = _quarter(month)
+    quarter = quarter - quarter.min()
+    until = quarter.max() + 1
+    counts = np.column_stack([_sessions_by_quarter(session[side], quarter[side], until) for side in (one, other)])
     of_each = counts.sum(axis=0)
     share, even = counts.sum(axis=1) / counts.sum(), (1 / of_each).sum()
     moved = np.abs(np.diff(counts / of_each, axis=1)).sum() / 2
     by_chance = np.sqrt(2 / np.pi * even * share * (1 - share)).sum() / 2  # mean size of a normal difference
     return bool(moved - by_chance > SPREAD_APART)
+
+
+def _sessions_by_quarter(session: pd.Series, quarter: np.ndarray, n_quarters: int) -> np.ndarray:
+    return np.bincount(quarter[~session.duplicated().to_numpy()], minlength=n_quarters)
 
 
 def _quarter(month: np.ndarray) -> np.ndarray:
