@@ -252,8 +252,7 @@ def _moving(tally: WatchTally, kills: dict[str, Rows], level: float) -> Iterator
 
 def _found(tally: WatchTally) -> pd.DataFrame:
     """Pests counted in every bath, as events and trials."""
-    about = tally.sessions[["session", "date", "is_control"]]
-    return tally.kills.rename(columns={"killed": "events", "found": "trials"}).merge(about, on="session")
+    return tally.kills.rename(columns={"killed": "events", "found": "trials"})
 
 
 def _weeks(outcome: str, frame: pd.DataFrame, period: Period) -> Weeks:

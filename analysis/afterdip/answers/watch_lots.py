@@ -62,7 +62,7 @@ def bottles_of(
     picked = limits_of_picked(groups.p, level, confidence_level)
     for lot, p in zip(groups.group, groups.p, strict=True):
         mine = (rows.frame["lot"] == lot).to_numpy(bool, na_value=False)
-        part = rows.frame[mine]
+        part = rows.frame.loc[mine, ["date", "bath", "events", "trials"]]
         alarm = bool(p <= level)
         in_month = bool(period.in_month(part["date"]).any())
         wide = picked if alarm else confidence_level

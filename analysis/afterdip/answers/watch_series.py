@@ -15,6 +15,7 @@ from afterdip.tally.survival import exits_told_at
 
 # How far apart things are expected to lie, standard deviations on the logit scale: wide, so that data decide.
 KIND, SLOPE, OWN_GROUP = 1.5, 4.0, 1.0
+_OF_BATHS = ["agent", "is_control", "bath", "session", "date", "lot", "days_open", "events", "trials", "share"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +84,8 @@ def kill_rows(tally: WatchTally, period: Period, agent: str, *, load: bool = Tru
 
     `load`: whether what the bath had served is allowed for; `bad`: pests that lived.
     """
-    frame = tally.kills.merge(tally.sessions, on="session", how="left").rename(
-        columns={"found": "trials", "killed": "events"}
-    )
-    frame = frame[(frame["agent"] == agent) & period.in_window(frame["date"])]
+    frame = tally.kills[(tally.kills["agent"] == agent) & period.in_window(tally.kills["date"])]
+    frame = frame.rename(columns={"found": "trials", "killed": "events"})
     frame = frame.assign(bad=frame["trials"] - frame["events"])
     frame = frame.sort_values(["started", "session", "kind"], kind="stable").reset_index(drop=True)
     parts = [_levels(frame["kind"], KIND), *(_slopes(frame, name) for name in ("strength", "exposure_min"))]
@@ -97,9 +96,9 @@ def kill_rows(tally: WatchTally, period: Period, agent: str, *, load: bool = Tru
 
 def series_of(rows: Rows, period: Period, outcome: str) -> tuple[Series, ...]:
     """Return one series an agent, controls last."""
-    out = []
-    for agent, place in rows.frame.groupby("agent", sort=True).indices.items():
-        part = rows.frame.iloc[np.sort(place)]
+    out, frame = [], rows.frame[_OF_BATHS]
+    for agent, place in frame.groupby("agent", sort=True).indices.items():
+        part = frame.iloc[np.sort(place)]
         made = scores(part["bath"], part["events"], part["trials"], part["share"])
         first = part.drop_duplicates("bath").set_index("bath").loc[list(made.bath)]
         baths = pd.DataFrame({

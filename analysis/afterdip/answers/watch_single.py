@@ -155,10 +155,9 @@ def _baths(f: pd.DataFrame, outcome: str) -> pd.DataFrame:
     bad_share = f["share"] if outcome == "loss" else 1 - f["share"]
     whole = f["pieces"] if outcome == "loss" else f["trials"]
     frame = f.assign(whole=whole, expected=bad_share * f["trials"])
-    sums = frame.groupby("bath", sort=False).agg(
-        agent=("agent", "first"), date=("date", "min"), bad=("bad", "sum"), whole=("whole", "sum"),
-        trials=("trials", "sum"), expected=("expected", "sum"),
-    )  # fmt: skip
+    by_bath = frame.groupby("bath", sort=False)
+    sums = by_bath[["bad", "whole", "trials", "expected"]].sum()
+    sums = sums.assign(agent=by_bath["agent"].first(), date=by_bath["date"].min())
     bad = sums["bad"].round()
     n = np.maximum(sums["trials"].round(), bad)
     share = np.clip(sums["expected"] / sums["trials"], 1e-9, 1 - 1e-9)

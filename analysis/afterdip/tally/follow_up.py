@@ -201,7 +201,8 @@ def tally_counted_twice(
     about = dipped_between(log.sessions[["session", "is_control", "date"]], since, until)
     about = about.loc[~about["is_control"].astype(bool), ["session", "date"]]
     about = log.trays[["tray", "session", "pieces"]].merge(about, on="session")
-    rows = log.pests[(log.pests["stage"] != "egg") & (log.pests["moment"] != "later")].merge(about, on="tray")
+    rows = log.pests[log.pests["tray"].isin(about["tray"])]
+    rows = rows[(rows["stage"] != "egg") & (rows["moment"] != "later")].merge(about, on="tray")
     whole = rows["examined"] == rows["pieces"]
     rows = rows.assign(
         pests=rows["alive"] + rows["dead"],

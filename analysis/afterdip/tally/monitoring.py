@@ -28,8 +28,8 @@ class WatchTally:
     wound_days (cut to first dip), checked; `exits`: place (row of `trays`), since, day, dead, left. Every dip is a
     dip: pieces dipped again leave alive and start anew, so that each death stands once, after the dip that it followed.
 
-    `kills`: one row a session, pest and stage whose bath and pieces were counted, eggs left out: session, kind, pest,
-    found, killed.
+    `kills`: one row a session, pest and stage whose bath and pieces were counted, eggs left out: kind, pest, found,
+    killed, and what `sessions` tells of the session.
     """
 
     sessions: pd.DataFrame
@@ -42,7 +42,9 @@ def tally_watch(log: Log, *, since: pd.Timestamp | None = None, until: pd.Timest
     """Return the counts that watching needs, over the whole log; kills only of dips from `since` on, before `until`."""
     tally = tally_each_dip(log)
     ends = {"place": tally.tray, "since": tally.since, "day": tally.day, "dead": tally.dead, "left": tally.left}
-    return WatchTally(tally_sessions(log), _trays(log, tally.trays), pd.DataFrame(ends), _kills(log, since, until))
+    sessions = tally_sessions(log)
+    kills = _kills(log, since, until).merge(sessions, on="session", how="left")
+    return WatchTally(sessions, _trays(log, tally.trays), pd.DataFrame(ends), kills)
 
 
 def tally_sessions(log: Log) -> pd.DataFrame:

@@ -126,7 +126,8 @@ def moves_not_written(log: Log) -> pd.DataFrame:
     moved = moved.groupby(["earlier_tray", "date"], as_index=False)["pieces"].sum()
     moved = moved.rename(columns={"earlier_tray": "tray", "pieces": "came"}).sort_values(["date", "tray"])
     moved["came_so_far"] = moved.groupby("tray")["came"].cumsum()
-    checks = log.checks[["tray", "checked", "removed"]].merge(moved[["tray", "date"]], on="tray")
+    checks = log.checks.loc[log.checks["tray"].isin(moved["tray"]), ["tray", "checked", "removed"]]
+    checks = checks.merge(moved[["tray", "date"]], on="tray")
     removed = checks[checks["checked"] <= checks["date"]].groupby(["tray", "date"])["removed"].sum()
     moved["removed"] = removed.reindex(pd.MultiIndex.from_frame(moved[["tray", "date"]])).fillna(0).to_numpy(np.int64)
     return moved[moved["removed"] < moved["came_so_far"]].drop(columns="came_so_far").reset_index(drop=True)

@@ -51,7 +51,8 @@ def tally_pests(log: Log, *, since: pd.Timestamp | None = None, until: pd.Timest
     sessions = dipped_between(log.sessions[["session", *ABOUT]], since, until)
     trays = log.trays[["tray", "session", "pieces", "coral_group"]]
     trays = trays[trays["session"].isin(sessions["session"])]
-    rows = log.pests.merge(trays, on="tray").merge(sessions, on="session")
+    rows = log.pests[log.pests["tray"].isin(trays["tray"])]  # a merge would first number the names of all rows
+    rows = rows.merge(trays, on="tray").merge(sessions, on="session")
     rows["infested"] = _infested(rows)
     rows["day"] = (rows["counted"] - rows["date"]).dt.days
     rows["place"] = _codes(rows, *PART)
