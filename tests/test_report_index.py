@@ -290,7 +290,7 @@ def test_what_was_counted_is_said_even_where_a_share_is_not():
     assert "2 deaths were found so far; how many are alive" in first
     assert "546 pests were found in the dips, 321 of them dead; what share was killed" in second
     seen = next(lead(with_month(number(0.931, 0.902, 0.953, deaths=1))))
-    assert "in 12 sessions; 1 death was found by day 30; 30 days later 93.1" in seen
+    assert "in 12 sessions; by day 30, 1 death was found and 93.1" in seen
 
 
 def test_months_before_the_first_dip_are_no_earlier_months():

@@ -158,7 +158,7 @@ def _dips_due(answer: FollowUpAnswer) -> list[dict]:
     words = {
         "overdue": ("Dip again, overdue", "so long after the last dip, hatchlings may have laid"),
         "not dipped": ("Dip for the first time", "pests were found, and only sham dips given"),
-        "due": ("Dip again", "living pests, or eggs that hatch before the next dip"),
+        "due": ("Dip again", "living pests seen, or eggs about to hatch"),
         "planned": ("Dip again", "hatchlings must meet a dip before they can lay"),
     }
     out = []

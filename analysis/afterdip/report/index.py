@@ -70,8 +70,8 @@ def _dipped_and_lost(results: dict) -> str:
         seen = f"{died} {'was' if alive.deaths == 1 else 'were'} found so far; " if died else ""
         yet = " yet" if _may_be_followed(results) else ""
         return f"{said}{seen}how many are alive {day} days later cannot be said{yet}: {short(alive.reason)}."
-    said += f"{died} {'was' if alive.deaths == 1 else 'were'} found by day {day}; " if died else ""
-    said += f"{day} days later {per_cent(alive)} were alive. "
+    found = f"by day {day}, {died} {'was' if alive.deaths == 1 else 'were'} found and" if died else f"{day} days later"
+    said += f"{found} {per_cent(alive)} were alive. "
     if not loss.known:
         return f"{said}What the dip itself cost cannot be said: {short(loss.reason)}.{_over_the_window(results)}"
     verdict = _verdict(loss, results["settings"])

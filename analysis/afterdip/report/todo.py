@@ -83,7 +83,7 @@ def _agents_that_fail(results: dict) -> Iterator[dict]:
     for over in groups_over_the_limit(results):
         gentler = "or use it gentler within its label, until a trial clears it"
         what = f"Keep {over.group} corals out of {over.words}, {gentler}"
-        why = f"on them its lower limit lies above {limit} in 100 pieces lost over sham{_spared(over)}"
+        why = f"even by its lower limit it costs them more than {limit} in 100 pieces over sham dips{_spared(over)}"
         yield corals | {"what": what, "why": why}
     if short := below_the_target(results):
         target = f"{digits(100 * results['settings']['target_kill'])}\u00a0%"
