@@ -25,7 +25,7 @@ NEVER_TOGETHER = "never used in the same month"
 class Both:
     """One outcome of two agents: crude, among like pieces, and the second opinion; `outcome` says what was counted.
 
-    `apart`: pieces or pests of each agent in months that the other was not used in, which only the crude has.
+    `apart`: pieces or pests of each agent that only the crude has, the other not being used in those months.
     """
 
     outcome: str
@@ -48,8 +48,8 @@ def compare_both(
 ) -> Both:
     """Compare one outcome three ways; `whole` and `part` name the columns of what was there and what died of it.
 
-    `rows` have a season (`tally.seasons.in_season`). Crude takes all of them, the other two those of months that
-    both arms were used in: what only one met, a bad winter or a new supplier, is not told from the arm.
+    `rows` have a season (`tally.seasons.in_season`). Crude takes all of them, the other two those that
+    have one: what only one arm met, a bad winter or a new supplier, is not told from the arm.
     """
     apart, is_second = rows[SEASON].isna(), rows["agent"] == second
     together = rows if is_second.nunique() < 2 else rows[~apart]

@@ -163,8 +163,8 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
     note = (
         f"{j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits by session. Loss: "
         f"{j.loss.outcome}. Kill: {j.kill.outcome}, eggs left out. Like with like: within coral group, condition and "
-        "origin (pests: kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had, "
-        "in months that both were used in; the verdict rests on this row."
+        "origin (pests: kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had; "
+        "the verdict rests on this row."
     )
     columns = ("", j.first, j.second, "difference", "sessions", "counted")
     return Table(f"{j.first} beside {j.second}", columns, tuple(rows), note)

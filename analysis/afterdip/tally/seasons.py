@@ -1,6 +1,6 @@
 """Which dips were of one season: what a bad winter did is not to be told of the agent that happened to be used in it.
 
-Two sides (two agents, an agent and the sham) may share no month, some, or all and yet be spread over the year unlike.
+Two sides (two agents, an agent and the sham) may be spread over the year unlike: one took over from the other.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ SPREAD_APART = 0.15  # of sessions, beyond what chance does, that one side had i
 
 
 def in_season(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows of two agents (agent, session, date) with SEASON: missing in months that only one was used in.
+    """Return rows of two agents (agent, session, date) with SEASON, empty where both are spread over the year alike.
 
-    Elsewhere it is empty, or the quarter of the year where the agents' sessions are spread over the quarters unlike:
+    Where they are not, it is missing in months that only one was used in, and the quarter of the year in the others:
     one by one taking over from the other, both share months, and yet one got the winter.
     """
     month, agent = rows["date"].to_numpy("datetime64[M]"), rows["agent"]
     is_one = (agent == agent.iloc[0]).to_numpy(bool) if len(agent) else np.zeros(0, dtype=bool)
+    if not spread_apart(rows["session"], month, is_one, ~is_one):
+        return rows.assign(**{SEASON: ""})
     shared = np.isin(month, np.intersect1d(month[is_one], month[~is_one]))
-    parted = spread_apart(rows["session"], month, is_one & shared, ~is_one & shared)
-    season = _quarter(month).astype(str).astype(object) if parted else np.full(len(rows), "", dtype=object)
-    return rows.assign(**{SEASON: np.where(shared, season, None)})
+    return rows.assign(**{SEASON: np.where(shared, _quarter(month).astype(str).astype(object), None)})
 
 
 def of_same_season(trays: pd.DataFrame, one: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
