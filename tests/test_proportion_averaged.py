@@ -6,7 +6,7 @@ from scipy import optimize, special, stats
 
 from afterdip import proportion as pr
 from afterdip.proportion.averaged import WEIGHED_AT, average_chance, where_it_passes
-from afterdip.proportion.counts import NO_SPREAD, count_limits, log_likelihood
+from afterdip.proportion.counts import FALL, NO_SPREAD, TAKEN_OVER, count_limits, log_likelihood
 from afterdip.proportion.rates import ALIKE, CLUMPED, SPREAD_WEIGHTS, SPREADS, _spreads_of_what_is_left
 from afterdip.proportion.sessions import (
     CORRELATION_WEIGHTS,
@@ -158,6 +158,19 @@ def test_counts_without_spread_have_jeffreys_limits_of_a_poisson(found):
     assert (low[0], high[0]) == pytest.approx(stats.gamma.ppf([0.025, 0.975], found + 0.5) / 40, rel=1e-5)
 
 
+@pytest.mark.parametrize("none", [0.1, 3.7 / 40, 0.02])
+def test_a_lower_limit_takes_over_below_the_bound_of_none(none):
+    """By scipy's gamma and a root, where the limit lies below the bound, about it and far beyond; the other stays."""
+    spreads, counts, pieces = np.array([[NO_SPREAD / 1000]]), np.array([[7.0, 1, 0]]), np.array([[20.0, 15, 5]])
+    low, high = count_limits(counts, pieces, lambda *_: spreads, np.ones(1), 0.025, none=none)
+
+    def left_over(mean):
+        return stats.gamma.cdf(40 * mean, 8.5) - 0.025 * (1 + TAKEN_OVER * min(none / mean, 1) ** FALL)
+
+    expected = optimize.brentq(left_over, 1e-3, 1, xtol=1e-14), stats.gamma.ppf(0.975, 8.5) / 40
+    assert (low[0], high[0]) == pytest.approx(expected, rel=1e-5)
+
+
 def test_clumping_seen_is_the_negative_binomial_likelihood():
     """scipy's own negative binomial, sessions padded with none of no pieces, two logs at once."""
     counts, pieces = np.array([[0, 3, 11, 0], [4, 5, 3, 2]]), np.array([[20, 25, 40, 0], [20, 25, 15, 10]])
@@ -231,6 +244,19 @@ def test_what_is_left_of_many_is_known_better_than_what_is_there():
     alone, left = pr.session_mean(counts, pieces), pr.session_mean(counts, pieces, before=0.1)
     assert left.high < 1.05 * alone.high
     assert pr.session_mean(counts, pieces, before=5.0).high > left.high  # one in eighty-five survived: who knows where
+
+
+def test_few_survivors_have_a_nearer_lower_limit_and_many_the_same(monkeypatch):
+    """Of thirty sessions of 35 pieces; pests that are not known to be left of any have the limits that they had."""
+    few, many = [1, 0, 0] * 10, [6, 9, 0, 4, 12] * 6
+    asked, before = [(counts, [35] * 30, None) for counts in (few, many, few)], [0.5, 0.5, 0.0]
+    mine = pr.session_means(asked, before=before)
+    monkeypatch.setattr("afterdip.proportion.counts.TAKEN_OVER", 0)
+    plain = pr.session_means(asked, before=before)
+    nearer, *same = (here.low / there.low for here, there in zip(mine, plain, strict=True))
+    assert 1.05 < nearer < 1.3
+    assert same == pytest.approx([1, 1], abs=1e-3)
+    assert [here.high for here in mine] == pytest.approx([there.high for there in plain], rel=1e-9)
 
 
 def test_what_is_left_is_a_share_unless_something_came():

@@ -41,12 +41,12 @@ def test_reductions_hold_and_the_bootstrap_does_not():
     assert min(float(row["coverage"]) for row in rows) >= 0.93
     many = [row for row in rows if int(row["sham_sessions"]) >= 30]
     assert {(row["sessions"], row["sham_sessions"]) for row in many} == {("30", "30"), ("60", "30"), ("60", "60")}
-    shares = [float(row["coverage"]) for row in many if row["figure"] in ("over sham", "Schneider-Orelli")]
-    assert max(shares) <= 0.98
     held = np.array([float(row["coverage"]) for row in many])
-    assert np.mean(held > 0.98) <= 0.04  # Abbott's, of an agent that leaves hardly anything
-    assert held.max() < 0.995
+    assert held.max() <= 0.98
     assert held.mean() <= 0.965  # not bought with width
+    near = [row for row in rows if float(row["coverage"]) < 0.94]
+    near += [row for row in many if float(row["coverage"]) > 0.975]
+    assert min(int(row["replicates"]) for row in near) > 6000  # a few farms do not tell which side of a bound this is
     assert min(float(row["session_bootstrap"]) for row in rows if row["session_bootstrap"]) < 0.5
 
 

@@ -124,7 +124,8 @@ def _others(killed: np.ndarray, found: np.ndarray) -> list[tuple[np.ndarray, np.
 def reduction_rows(replicates: int) -> list[list]:
     """One row a formula, true figure, pair of arms, correlation and clumping.
 
-    Near a bound four times as many farms are drawn; of two arms the smaller one counts as many.
+    Near a bound four times as many farms are drawn, and sixteen times as many where these are near it too; of two arms
+    the smaller one counts as many.
     """
     rows = []
     cells = product(KILLS, ARMS, (0.0, 0.1, 0.3), CLUMPING)
@@ -132,16 +133,24 @@ def reduction_rows(replicates: int) -> list[list]:
     for (cell, (kill, arms, correlation, clumping)), (kind, figures) in product(enumerate(cells), kinds):
         rng = np.random.default_rng([SEED, 1, cell, kind])
         once = partial(_measured, figures, replicates, kill, arms, correlation, clumping, rng)
-        measured = [once()]
-        held = [coverage for _, coverage, *_ in measured[0].values()]
-        if min(held) < NEAR[0] or (max(held) > NEAR[1] and min(arms) >= 30):
-            measured += [once() for _ in range(3)]
-        for figure in measured[0]:
-            farms, *shares = np.array([each[figure] for each in measured]).T
-            drawn = (np.average(share, weights=farms) for share in shares)
-            shares = ["" if np.isnan(share) else share for share in drawn]
-            rows.append([*figure, *arms, correlation, clumping, int(farms.sum()), *shares])
+        drawn = [once()]
+        for further in (3, 12):
+            held = [coverage for _, coverage, *_ in _together(drawn).values()]
+            if min(held) < NEAR[0] or (max(held) > NEAR[1] and min(arms) >= 30):
+                drawn += [once() for _ in range(further)]
+        for figure, (farms, *shares) in _together(drawn).items():
+            shares = ["" if np.isnan(share) else share for share in shares]
+            rows.append([*figure, *arms, correlation, clumping, int(farms), *shares])
     return rows
+
+
+def _together(drawn: list[dict]) -> dict[tuple[str, float], np.ndarray]:
+    """All farms drawn of a cell, and the means of their shares, by figure; each of `drawn` as `_measured` has it."""
+    each = {figure: np.array([part[figure] for part in drawn]) for figure in drawn[0]}
+    return {
+        figure: np.append(parts[:, 0].sum(), np.average(parts[:, 1:], axis=0, weights=parts[:, 0]))
+        for figure, parts in each.items()
+    }
 
 
 def _measured(

@@ -36,18 +36,20 @@ Chance = Callable[[Floats, Places], Floats]
 
 
 def both_tails(
-    chance: Chance, tail: float, lower: tuple[Floats, Floats], upper: tuple[Floats, Floats], *,
-    more: Floats | float = 1.0,
+    chance: Chance, tail: float, lower: tuple[Floats, Floats], upper: tuple[Floats, Floats], more: Chance
 ) -> tuple[Floats, Floats]:
     """Values at which `chance` passes `more` x `tail` and 1 - `tail`, from guesses (low, high) for each, in one search.
 
-    `more`: a number, or one for each cell, shape (n_cells,).
+    `more`: how many times the tail a value has as a lower limit, the less the larger it is.
     """
     cells = lower[0].size
-    targets = np.repeat([tail, 1 - tail], cells)
-    targets[:cells] *= more
+
+    def passed(value: Floats, place: Places) -> Floats:
+        cell = place % cells
+        return chance(value, cell) / np.where(place < cells, more(value, cell), 1.0)
+
     low, high = (np.concatenate(pair) for pair in zip(lower, upper, strict=True))
-    found = where_it_passes(lambda value, place: chance(value, place % cells), targets, low, high)
+    found = where_it_passes(passed, np.repeat([tail, 1 - tail], cells), low, high)
     return found[:cells], found[cells:]
 
 

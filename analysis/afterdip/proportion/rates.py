@@ -129,7 +129,8 @@ def mean_limits(
     shape (...): pests a piece that the counts are what is left of, if that is known; survival then spreads too, as
     `ALIKE` of the survivors of a session have it, and the bound is no less than `ratio_limits` would have it.
     `clumping`, shape (..., n_spreads): what `clumping_seen` says of sessions as infested as these were before, in part
-    (`SPEAKS_FOR`); few survivors say little of how clumped the pests were.
+    (`SPEAKS_FOR`); few survivors say little of how clumped the pests were. Their lower limit takes over the misses that
+    the upper one cannot have (`counts.TAKEN_OVER`); done for all pests six clumped sessions came to 93 %.
     """
     counts, pieces = np.asarray(counts, float), np.asarray(pieces, float)
     total, found, tail = pieces.sum(-1), counts.sum(-1), (1 - confidence_level) / 2
@@ -137,11 +138,14 @@ def mean_limits(
     survivors = 1 + np.maximum((pieces**2).sum(-1) / total * before - 1, 0) * ASSUMED_CORRELATION
     few = gammaincinv(1.0, 1 - tail) * survivors / total
     low, high = np.zeros(total.shape), np.array(np.maximum(_none_bound(pieces, tail), few))
+    none = np.where(before > 0, high, 0.0)
     clumping = SPEAKS_FOR * np.broadcast_to(clumping, (*total.shape, len(CLUMPED)))
     for part, law in (((found > 0) & (before <= 0), _spreads), ((found > 0) & (before > 0), _spreads_of_what_is_left)):
         if part.any():
             spreads, weights, seen_as = law(before[part], clumping[part])
-            low[part], high[part] = count_limits(counts[part], pieces[part], spreads, weights, tail, seen_as=seen_as)
+            low[part], high[part] = count_limits(
+                counts[part], pieces[part], spreads, weights, tail, seen_as=seen_as, none=none[part]
+            )
     return found / total, low, high
 
 

@@ -182,7 +182,8 @@ def _limits_between(
     # guesses of the least and of a strong correlation
     guesses = (betaincinv(some[:, [0, -3]], rest[:, [0, -3]], at) for at in (tail, 1 - tail))
     lower, upper = ((guess.min(-1), guess.max(-1) * (1 + 1e-9)) for guess in guesses)
-    return both_tails(chance, tail, lower, upper, more=np.where(joined, 1.0, _spared(events, trials)))
+    spared = np.where(joined, 1.0, _spared(events, trials))
+    return both_tails(chance, tail, lower, upper, lambda _share, cells: spared[cells])
 
 
 def _spared(events: np.ndarray, trials: np.ndarray) -> np.ndarray:
