@@ -6,7 +6,8 @@ from afterdip.log import read_log
 from afterdip.tally.comparison import tally_comparison
 from afterdip.tally.cost import tally_costs
 from afterdip.tally.labour import tally_labour
-from afterdip.tally.survival import of_unnamed_series, tally_each_dip, tally_survival
+from afterdip.tally.series import of_unnamed_series
+from afterdip.tally.survival import tally_each_dip, tally_survival
 from builders import small_log, write_log
 
 

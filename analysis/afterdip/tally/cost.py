@@ -7,7 +7,7 @@ import pandas as pd
 
 from afterdip.log.model import Log
 from afterdip.tally.labour import tally_baths
-from afterdip.tally.survival import of_unnamed_series
+from afterdip.tally.series import of_unnamed_series, series_of
 
 _OF_TRAYS = ["tray", "session", "pieces", "earlier_tray", "origin"]
 AFTER_DIP = ("on piece", "later")  # moments at which a piece itself was looked at after its dip
@@ -25,8 +25,8 @@ def tally_costs(log: Log) -> pd.DataFrame:
     a piece once for every pest it may carry, at most all examined: the share of clean pieces is not overstated.
     """
     trays = log.trays[_OF_TRAYS].merge(_per_piece(log), on="session", how="left", validate="many_to_one")
-    root = _roots(trays)
-    first = (root == np.arange(len(trays))) & ~of_unnamed_series(trays)
+    _, root, dip = series_of(trays)
+    first = (dip == 1) & ~of_unnamed_series(trays)
     pieces = trays["pieces"].to_numpy(np.float64)
     total = {
         "person_min": pieces * trays["minutes_each"].to_numpy(np.float64),
@@ -116,15 +116,6 @@ def _upkeep_each(log: Log) -> float:
     shared = log.labour.loc[log.labour["session"].isna(), "person_min"].sum()
     pieces = log.trays["pieces"].sum()
     return float(shared / pieces) if pieces else 0.0
-
-
-def _roots(trays: pd.DataFrame) -> np.ndarray:
-    """Return for each tray the row of the first tray of its series."""
-    parent = pd.Index(trays["tray"]).get_indexer(trays["earlier_tray"].to_numpy(dtype=object, na_value=None))
-    root = np.where(parent >= 0, parent, np.arange(len(trays)))
-    while not np.array_equal(root, root[root]):  # halves the way to the first tray in every pass
-        root = root[root]
-    return root
 
 
 def _last_look(log: Log, trays: pd.DataFrame, root: np.ndarray) -> np.ndarray:

@@ -17,6 +17,7 @@ import pandas as pd
 
 from afterdip.log.model import Log
 from afterdip.tally.removal import dipped_between
+from afterdip.tally.series import series_of
 
 IN_HAND_DAYS = 60
 ON_PIECES = ("before", "on piece", "later")
@@ -86,12 +87,7 @@ def tally_trays(log: Log) -> pd.DataFrame:
     last_day; parent, the row of the tray before (-1 for none), and dip_day.
     """
     trays = log.trays.merge(log.sessions[["session", "agent", "is_control", "date"]], on="session", how="left")
-    keys = pd.Index(trays["tray"])
-    parent = keys.get_indexer(trays["earlier_tray"].to_numpy(dtype=object, na_value=None))
-    root, step = np.arange(len(trays)), parent.copy()
-    while (step >= 0).any():
-        root = np.where(step >= 0, step, root)
-        step = np.where(step >= 0, parent[step], -1)
+    keys, (parent, root, _) = pd.Index(trays["tray"]), series_of(trays)
     trays = trays.assign(parent=parent, root=trays["tray"].to_numpy()[root], dip_day=_day(trays["date"]))
     first = trays[["tray", "source", "arrived", "cut", "date"]].iloc[root].reset_index(drop=True)
     start = first["arrived"].fillna(first["cut"]).fillna(first["date"])

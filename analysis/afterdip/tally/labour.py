@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from afterdip.log.model import Log
-from afterdip.tally.survival import of_unnamed_series
+from afterdip.tally.series import of_unnamed_series
 
 SETTLED_SHARE = 0.95  # of a session's minutes are done within this share's lag, after which it counts as finished
 

@@ -15,6 +15,7 @@ import pandas as pd
 from afterdip.errors import DataError
 from afterdip.log.large import ROWS_AT_ONCE, LargeLog
 from afterdip.log.model import Log
+from afterdip.tally.series import of_unnamed_series, series_of
 
 ENDS = ("dead", "detached", "removed")
 _OF_TRAYS = ["tray", "session", "coral", "coral_group", "condition", "origin", "source", "pieces"]
@@ -122,14 +123,6 @@ def _followed(exits: pd.DataFrame, trays: pd.DataFrame) -> SurvivalTally:
     return tally.select(tally.trays["dip"] == 1)
 
 
-def of_unnamed_series(trays: pd.DataFrame) -> np.ndarray:
-    """Return which trays are re-dips, by their origin, that name no earlier tray, as bool: none is a first dip.
-
-    Trays that were put together have no one earlier tray to name; other pieces were dipped before the log began.
-    """
-    return (trays["origin"].eq("re-dip") & trays["earlier_tray"].isna()).to_numpy(dtype=bool, na_value=False)
-
-
 def tally_survival_large(large: LargeLog, *, rows_at_once: int = ROWS_AT_ONCE) -> SurvivalTally:
     """Return what `tally_survival` returns, to the last count and in the same order, with the checks left on disk.
 
@@ -165,18 +158,8 @@ def _dips(log: Log) -> pd.DataFrame:
     """Trays with their session's facts, the row of the earlier tray (-1 for none) and of the first dip (`root`)."""
     facts = log.sessions[["session", "agent", "is_control", "date"]]
     trays = log.trays[[*_OF_TRAYS, "earlier_tray"]].merge(facts, on="session", how="left", validate="many_to_one")
-    keys = pd.Index(trays["tray"])
-    parent = keys.get_indexer(trays["earlier_tray"].to_numpy(dtype=object, na_value=None))
-    root, dip = np.arange(len(trays)), np.ones(len(trays), dtype=np.int64)
-    unnamed, step = of_unnamed_series(trays), parent.copy()
-    while (step >= 0).any():  # one pass per link of the longest series
-        moved = step >= 0
-        root[moved] = step[moved]
-        dip[moved] += 1
-        step[moved] = parent[step[moved]]
-        if dip.max() > len(trays):
-            raise DataError("trays, column 'earlier_tray': a tray comes back to itself")
-    sessions = trays["session"].to_numpy()
+    parent, root, dip = series_of(trays)
+    sessions, unnamed = trays["session"].to_numpy(), of_unnamed_series(trays)
     return trays.assign(parent=parent, root=root, dip=dip + unnamed[root], first_session=sessions[root])
 
 
