@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from afterdip.answers.follow_up import LISTED, actions, answer_follow_up, wanted
-from afterdip.answers.redip import date_of, day_of
+from afterdip.answers.period import date_of, day_of
 from afterdip.answers.release_looks import counting_looks
 from afterdip.charts.follow_up import draw_calendar, draw_release
 from afterdip.charts.style import figure

@@ -8,6 +8,12 @@ from dataclasses import dataclass
 COUNTS = ("sessions", "trays", "pieces", "deaths", "pests")
 
 
+def check_level(confidence_level: float) -> None:
+    """Raise ValueError unless a confidence level lies inside 0 and 1: 95 would give limits of no meaning."""
+    if not 0.0 < confidence_level < 1.0:
+        raise ValueError(f"confidence_level must lie between 0 and 1, got {confidence_level!r}")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
     """An estimate, its confidence limits and what it rests on; unrounded, proportions as 0-1.
@@ -31,8 +37,7 @@ class Estimate:
 
     def __post_init__(self) -> None:
         """Refuse what no page could print: an estimate that is not finite, limits crossed, silence without a reason."""
-        if not 0.0 < self.confidence_level < 1.0:
-            raise ValueError(f"confidence_level must lie between 0 and 1, got {self.confidence_level!r}")
+        check_level(self.confidence_level)
         if self.estimate is None:
             if not self.reason:
                 raise ValueError("an Estimate without a number needs a reason")

@@ -7,8 +7,8 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from afterdip.answers.period import period_of
-from afterdip.answers.redip import SILENT_DAYS, Redip, answer_redips, date_of, day_of, kills_of, lives_of
+from afterdip.answers.period import date_of, day_of, period_of
+from afterdip.answers.redip import SILENT_DAYS, Redip, answer_redips, kills_of, lives_of
 from afterdip.answers.release import CAUSES, Release, Sensitivity, answer_releases, lots_released, sensitivities
 from afterdip.answers.tray_history import read_history
 from afterdip.answers.words import counted, so_many

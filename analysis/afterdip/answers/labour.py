@@ -9,8 +9,8 @@ import pandas as pd
 
 from afterdip.answers.labour_cost import CostCell, CostReader
 from afterdip.answers.labour_months import (
+    DatedJump,
     MonthRow,
-    Since,
     WeekRow,
     month_rows,
     months_of_work,
@@ -85,7 +85,7 @@ class LabourAnswer:
     rinse_hours_per_thousand: Estimate
     crews: tuple[CrewEffort, ...]
     learning: Learning
-    jump: Since
+    jump: DatedJump
     months: tuple[MonthRow, ...]
     forecast: HoursForecast
     plan: tuple[WeekRow, ...]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from afterdip.answers.period import Period
+from afterdip.answers.period import Period, date_of
 from afterdip.errors import DataError
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.labour import (
@@ -58,7 +58,7 @@ class WeekRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Since:
+class DatedJump:
     """What sessions have taken since a day (`ratio` of before), and the earliest and latest that day may have been.
 
     Days are YYYY-MM-DD; empty where no jump is clear, which `ratio` says.
@@ -129,16 +129,16 @@ def read_learning(work: MonthlyWork | None, level: float) -> Learning:
     return learning(work, confidence_level=level)
 
 
-def read_jump(tally: LabourTally, level: float) -> Since:
+def read_jump(tally: LabourTally, level: float) -> DatedJump:
     """Return since when sessions have taken more or fewer minutes; those not finished yet are left out."""
     done = tally.sessions[tally.sessions["settled"]]
-    days = (done["date"] - pd.Timestamp(0)).dt.days
+    days = done["date"].to_numpy("datetime64[D]").astype(np.int64)
     found = lasting_jump(done["minutes"], done["pieces"], done["agent"].astype(str), days, done["month"],
                          confidence_level=level)  # fmt: skip
     if found.day is None:
-        return Since(found.ratio)
+        return DatedJump(found.ratio)
     told = (found.day, found.first_day, found.last_day)
-    return Since(found.ratio, *(str(pd.Timestamp(0) + pd.Timedelta(days=day))[:10] for day in told))
+    return DatedJump(found.ratio, *map(date_of, told))
 
 
 def month_rows(tally: LabourTally, work: MonthlyWork | None, level: float) -> tuple[MonthRow, ...]:

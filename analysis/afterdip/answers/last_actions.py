@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass
 import pandas as pd
 
 from afterdip.answers.follow_up import FollowUpAnswer, answer_follow_up, wanted
+from afterdip.answers.period import month_before
 from afterdip.answers.words import counted
 from afterdip.log.model import Log
 from afterdip.tally.follow_up import ON_PIECES, tally_trays
@@ -58,8 +59,7 @@ def answer_last_actions(log: Log, *, month: str, as_of: str, window_months: int 
     (see tally.until). Only what a log can show is judged: dips, looks and releases, not settings entered.
     """
     day = a_month_before(as_of)
-    before = (datetime.date.fromisoformat(f"{month}-01") - datetime.timedelta(days=1)).strftime("%Y-%m")
-    then = answer_follow_up(log_until(log, day), month=before, as_of=day, window_months=window_months)
+    then = answer_follow_up(log_until(log, day), month=month_before(month), as_of=day, window_months=window_months)
     trays = tally_trays(log)
     now = trays[trays["pieces"] > 0]  # a lot of which nothing was written for long is still here
     dipped, here = _dipped_since(log, day), _with_earlier(now["tray"], log)

@@ -1,7 +1,8 @@
-"""The stretches of time a page speaks of: the month reported and the window of months behind each agent's figures."""
+"""The time a page speaks of: the month reported, the window of months behind each agent's figures, and days."""
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass
 
 import pandas as pd
@@ -32,6 +33,11 @@ class Period:
         return tuple(str(p) for p in pd.period_range(self.start, last, freq="M"))
 
 
+def month_before(month: str) -> str:
+    """Return the month before one, both written YYYY-MM."""
+    return str(pd.Period(month, freq="M") - 1)
+
+
 def period_of(month: str, *, window_months: int = 12) -> Period:
     """Return the period of a month written YYYY-MM; the window is that many months, this one the last.
 
@@ -47,3 +53,13 @@ def period_of(month: str, *, window_months: int = 12) -> Period:
         raise ValueError(f"month must be written YYYY-MM, got {month!r}")
     start = (this - (window_months - 1)).start_time
     return Period(start, this.start_time, (this + 1).start_time)
+
+
+def date_of(day: int | None) -> str | None:
+    """Return a day since 1970-01-01 as YYYY-MM-DD."""
+    return None if day is None else (datetime.date(1970, 1, 1) + datetime.timedelta(days=day)).isoformat()
+
+
+def day_of(date: str) -> int:
+    """Return a date YYYY-MM-DD as days since 1970-01-01."""
+    return (datetime.date.fromisoformat(date) - datetime.date(1970, 1, 1)).days

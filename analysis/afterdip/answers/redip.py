@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime
 from dataclasses import dataclass, field
 
 import pandas as pd
 
-from afterdip.answers.period import Period
+from afterdip.answers.period import Period, date_of, day_of
 from afterdip.answers.tray_history import GROWN, TrayHistory
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.follow_up import (
@@ -80,16 +79,6 @@ class Redip:
             "risk_so_far": self.risk_so_far.to_json(),
             "risk_when_done": self.risk_when_done.to_json(),
         }
-
-
-def date_of(day: int | None) -> str | None:
-    """Return a day since 1970-01-01 as YYYY-MM-DD."""
-    return None if day is None else (datetime.date(1970, 1, 1) + datetime.timedelta(days=day)).isoformat()
-
-
-def day_of(date: str) -> int:
-    """Return a date YYYY-MM-DD as days since 1970-01-01."""
-    return (datetime.date.fromisoformat(date) - datetime.date(1970, 1, 1)).days
 
 
 def lives_of(pests: list[str], settings: Settings, *, hatch_factor: float) -> dict[str, LifeCycle]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from afterdip.answers.redip import date_of, day_of
+from afterdip.answers.period import date_of, day_of
 from afterdip.answers.release_looks import TrayState, tray_state
 from afterdip.answers.tray_history import TrayHistory
 from afterdip.answers.words import counted

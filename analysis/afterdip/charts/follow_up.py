@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.ticker import PercentFormatter
 
-from afterdip.answers.redip import Redip, day_of
+from afterdip.answers.period import day_of
+from afterdip.answers.redip import Redip
 from afterdip.answers.release import Release
 from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, say_instead
 

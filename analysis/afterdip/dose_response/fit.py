@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..estimate import check_level
 from ..proportion import ASSUMED_CORRELATION
 from .likelihood import (
     Bools,
@@ -91,8 +92,7 @@ class DesignFit:
         """Return the normal or t quantile of two-sided limits; None where t would have no degrees of freedom."""
         from scipy.special import ndtri, stdtrit
 
-        if not 0.0 < confidence_level < 1.0:
-            raise ValueError(f"confidence_level must lie between 0 and 1, got {confidence_level!r}")
+        check_level(confidence_level)
         upper = 0.5 * (1.0 + confidence_level)
         if basis == "binomial":
             return float(ndtri(upper))

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln
 
-from ..estimate import Estimate
+from ..estimate import Estimate, check_level
 
 LOOKS_AT_MOST = 50  # so many whole further looks and no more are worth naming
 
@@ -103,8 +103,7 @@ def pieces_needed(
     ValueError for a confidence, prevalence or sensitivity outside 0 to 1.
     """
     _refuse_sensitivity(sensitivity)
-    if not 0.0 < confidence_level < 1.0:
-        raise ValueError(f"confidence_level must lie between 0 and 1, got {confidence_level!r}")
+    check_level(confidence_level)
     infested = infested_at(prevalence, 1 if lot_size is None else lot_size)
     allowed = (1.0 - confidence_level) * (1 + 1e-12)
     if lot_size is None:

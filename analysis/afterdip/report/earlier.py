@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from afterdip import __version__
 from afterdip.answers.past import NO_EARLIER, Earlier, month_words, read_rows
+from afterdip.answers.period import month_before
 from afterdip.report.write import RESULTS
 
 if TYPE_CHECKING:
@@ -30,8 +31,7 @@ def last_report(out: Path, month: str) -> str:
 
     A report never compares itself with what it is about to replace.
     """
-    last = datetime.date.fromisoformat(f"{month}-01") - datetime.timedelta(days=1)
-    folder = out.with_name(f"{last:%Y-%m}")
+    folder = out.with_name(month_before(month))
     return "" if folder == out else str(folder / RESULTS)
 
 
@@ -43,7 +43,7 @@ def open_earlier(results: str, log: Log, *, month: str) -> Earlier:
     """
     if not results:
         return NO_EARLIER
-    last = f"{datetime.date.fromisoformat(f'{month}-01') - datetime.timedelta(days=1):%Y-%m}"
+    last = month_before(month)
     try:
         return _earlier(_read(Path(results)), log, last)
     except FileNotFoundError:

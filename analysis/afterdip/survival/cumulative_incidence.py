@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..estimate import Estimate, cannot_say
+from ..estimate import Estimate, cannot_say, check_level
 from .followup import followup_refusal, known_on
 from .limits import (
     INTRA_SESSION_CORRELATION,
-    check_level,
     design_effect,
     effective_sessions,
     loglog_limits,

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..estimate import check_level
 from .limits import (
     INTRA_SESSION_CORRELATION,
-    check_level,
     design_effect,
     effective_sessions,
     loglog_limits,

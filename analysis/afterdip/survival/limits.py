@@ -75,12 +75,6 @@ MOST_REFITS = 200
 """Up to so many sessions a fitted model's limits come from refits without each of them, beyond from the sandwich."""
 
 
-def check_level(confidence_level: float) -> None:
-    """Raise ValueError unless a confidence level lies inside 0 and 1: 95 would give limits of no meaning."""
-    if not 0.0 < confidence_level < 1.0:
-        raise ValueError(f"confidence_level must lie between 0 and 1, got {confidence_level!r}")
-
-
 def loglog_limits(survival: ArrayLike, error: ArrayLike, *, confidence_level: float) -> tuple[NDArray, NDArray]:
     """Return low and high of survival by the normal interval of log(-log S); [S, S] where S is 0 or 1.
 

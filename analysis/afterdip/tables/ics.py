@@ -6,7 +6,7 @@ import datetime
 import hashlib
 from typing import TYPE_CHECKING
 
-from afterdip.answers.redip import date_of
+from afterdip.answers.period import date_of
 
 if TYPE_CHECKING:
     from afterdip.answers.follow_up import FollowUpAnswer
