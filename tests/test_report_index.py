@@ -466,13 +466,14 @@ def test_agents_told_apart_and_strengths_that_do_both_are_named_on_the_first_pag
     assert list(choices(page)) == [
         "Among like corals OIL is better than IOD and POW; IOD and KEL do alike; 1 of 4 pairs of agents is undecided "
         "(12 months to October 2026).",
-        "A strength tried that surely meets both targets is shown in 2 of 3 pairings of agent, pest stage and coral: "
-        "OIL (2).",
+        "A strength within those tried that surely meets both targets is shown in 2 of 3 pairings of agent, pest stage "
+        "and coral: OIL (2).",
     ]
     assert "OIL is better than IOD and POW" in render_index(page)
     page["dose_response"]["windows"] = [window("OIL", empty=True)]
     assert list(choices(page))[1] == (
-        "No strength tried is shown to meet both targets, in any of 1 pairing of agent, pest stage and coral."
+        "No strength within those tried is shown to meet both targets, in the one pairing of agent, pest stage and "
+        "coral."
     )
     assert list(choices(results())) == []
 

@@ -53,7 +53,7 @@ def _hazards(answer: QualityAnswer, kinds: tuple[str, ...]) -> Iterator[tuple[st
         if found:
             agents = ", ".join(dict.fromkeys(hazard.agent for hazard in found))
             sessions = [session for hazard in found for session in hazard.sessions]
-            yield DO[kind].format(agents=agents), f"{words_of(kind)}: session {_named(sessions)}"
+            yield DO[kind].format(agents=agents), f"{words_of(kind)}: {_named(sessions)}"
 
 
 def _bottles(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
@@ -146,7 +146,7 @@ def _looks(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
     for never, why in ((True, "unknown, not alive"), (False, f"not seen for over {CHECK_GAP_DUE_DAYS} days")):
         sessions = due.loc[due["never"] == never, "session"]
         if len(sessions):
-            yield asked_of_trays(len(sessions), never=never), f"session {_named(sessions)}: {why}"
+            yield asked_of_trays(len(sessions), never=never), f"{_named(sessions)}: {why}"
 
 
 def asked_of_trays(trays: int, *, never: bool) -> str:
@@ -155,7 +155,7 @@ def asked_of_trays(trays: int, *, never: bool) -> str:
     return f"Check {words} never looked at since the dip" if never else f"Look again at {words} overdue for a check"
 
 
-def _named(names) -> str:
-    names = list(dict.fromkeys(names))
+def _named(sessions) -> str:
+    names = list(dict.fromkeys(sessions))
     more = f" and {len(names) - NAMED_AT_MOST} more" if len(names) > NAMED_AT_MOST else ""
-    return ", ".join(names[:NAMED_AT_MOST]) + more
+    return f"session{'s' if len(names) > 1 else ''} {', '.join(names[:NAMED_AT_MOST])}{more}"

@@ -59,13 +59,16 @@ def _strengths(windows: list[dict], arms: list[dict]) -> str:
     Of strengths that were compared as well it says for how many they do: one place for both.
     """
     held = [window["agent"] for window in windows if not window["empty"]]
-    pairings = f"{counted(len(windows), 'pairing')} of agent, pest stage and coral"
+    kind = "of agent, pest stage and coral"
+    one = f"the one pairing {kind}" if len(windows) == 1 else ""
     if not held:
-        return f"No strength tried is shown to meet both targets, in any of {pairings}."
+        within = one or f"any of {counted(len(windows), 'pairing')} {kind}"
+        return f"No strength within those tried is shown to meet both targets, in {within}."
     agents = sorted(set(held), key=lambda agent: (-held.count(agent), agent))
     named = [f"{agent} ({count(held.count(agent))}{_inside(agent, windows, arms)})" for agent in agents]
     told = listed(named, most=20)
-    return f"A strength tried that surely meets both targets is shown in {count(len(held))} of {pairings}: {told}."
+    within = one or f"{count(len(held))} of {counted(len(windows), 'pairing')} {kind}"
+    return f"A strength within those tried that surely meets both targets is shown in {within}: {told}."
 
 
 def _inside(agent: str, windows: list[dict], arms: list[dict]) -> str:

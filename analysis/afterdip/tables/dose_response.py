@@ -43,7 +43,7 @@ def windows_sentence(answer: DoseResponseAnswer) -> str:
         return f"No agent has pests counted and corals followed, so no strength can be said to do both: {aim}."
     if not held:
         pairings = counted(len(answer.windows), "pairing")
-        return f"No strength tried surely {aim}, in any of {pairings} of agent, pest stage and coral."
+        return f"No strength within those tried surely {aim}, in any of {pairings} of agent, pest stage and coral."
     widest = max(held, key=lambda w: w.window.ratio)
     return (
         f"In {len(held)} of {len(answer.windows)} pairings of agent, pest stage and coral there is a strength that "

@@ -108,8 +108,8 @@ def strengths_table(answer: RemovalAnswer, *, caption: str) -> Table:
     )
     note = (
         f"Adults, or stage not recorded. {count(len(answer.by_strength) - len(told))} more combinations of agent, "
-        "pest, stage and strength, most with too few counts, are in results.json. Strength was chosen, not dealt by "
-        f"lot: sicker corals may have had the weaker bath. {answer.confidence_level:.0%} limits by session."
+        "pest, stage and strength, most with too few counts, are in results.json. Where strength was chosen and not "
+        f"dealt by lot, sicker corals may have had the weaker bath. {answer.confidence_level:.0%} limits by session."
     )
     return Table(caption, columns, rows, note)
 
