@@ -229,6 +229,7 @@ def test_too_little_to_forecast():
     few = forecast_hours(exact(2), pieces=100, sessions=3)
     assert few.hours.reason == "2 months with labour written down, a forecast needs 3"
     assert learning(exact(5)).rate.reason == "5 months with labour written down, needs 6"
+    assert learning(exact(1)).rate.reason == "1 month with labour written down, needs 6"
     with pytest.raises(DataError, match="no session has labour"):
         monthly_work([0], [5], [np.nan], done_minutes=[0.0], shared_minutes=[0.0])
 

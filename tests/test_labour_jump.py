@@ -73,6 +73,7 @@ def test_a_steady_change_is_no_jump():
     ("columns", "reason"),
     [
         (farm(months=5), "5 months with labour written down, needs 6"),
+        (([20.0], [9], ["A"], [0], [0]), "1 month with labour written down, needs 6"),
         ([column[::2] for column in farm(months=6, sessions=3, seed=2)], "too few sessions on either side of any day"),
         (farm(step=0.0), "no day stands out"),
         (([], [], [], [], []), "0 months with labour written down, needs 6"),

@@ -237,6 +237,9 @@ def test_a_log_without_pests_says_so(tmp_path):
     assert found.cells == found.groups == found.by_strength == ()
     assert month_sentence(found) == "No pests were counted in any dip of 2026-10 (3 sessions)."
     assert found.month_all.killed.reason == "no denominator: no pest was found"
+    caption = removal_captions(found, window_months=12)["month"]
+    assert "Found: none." in caption["caption"]
+    assert caption["alt"].endswith("alive and dead. No pests were counted.")
     _draw_everything(found)
 
 

@@ -11,7 +11,7 @@ from afterdip.estimate import Estimate, cannot_say
 
 from .drift import MIN_MONTHS_FOR_LEARNING, TURNING, MonthSeries, Prediction, mixture_quantile, moved
 from .months import MonthlyWork, mean_log_number
-from .rows import scaled, t_quantile
+from .rows import months_in_words, scaled, t_quantile
 
 MIN_MONTHS = 3  # with labour written down; two months give no idea of how months differ
 ODDS_OF_LEARNING = 0.1  # prior odds of a learning curve against none
@@ -126,7 +126,7 @@ def _refused(
     used = int(work.usable.sum())
     if used >= MIN_MONTHS:
         return None
-    why = f"{used} month{'' if used == 1 else 's'} with labour written down, a forecast needs {MIN_MONTHS}"
+    why = f"{months_in_words(used)} with labour written down, a forecast needs {MIN_MONTHS}"
     return cannot_say(why, confidence_level=confidence_level, **_counts(work))
 
 
@@ -224,7 +224,7 @@ def _sessions(
     dipped = work.sessions > 0
     z, k = np.log(work.pieces[dipped] / work.sessions[dipped]), int(dipped.sum())
     if k < MIN_MONTHS:
-        return cannot_say(f"{k} months with dips, needs {MIN_MONTHS}", confidence_level=confidence_level)
+        return cannot_say(f"{months_in_words(k)} with dips, needs {MIN_MONTHS}", confidence_level=confidence_level)
     reach = t_quantile(confidence_level, k - 1) * float(z.std(ddof=1)) * np.sqrt(1 + 1 / k)
     middle = pieces / float(np.exp(z.mean()))
     return Estimate(

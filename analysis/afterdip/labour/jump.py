@@ -11,7 +11,7 @@ from afterdip.estimate import Estimate, cannot_say
 
 from .drift import MIN_MONTHS_FOR_LEARNING
 from .months import structure_of
-from .rows import MIN_SESSIONS, check_sessions, t_quantile
+from .rows import MIN_SESSIONS, check_sessions, months_in_words, t_quantile
 
 CLEAR = 12.0
 """Gain in twice the log-likelihood of a jump over a level without, months wandering or not; measured (labour_jumps)."""
@@ -65,7 +65,7 @@ def lasting_jump(
     how = {"confidence_level": confidence_level, "sessions": int(known.sum()), "pieces": int(n[known].sum())}
     used = np.unique(months).size
     if used < MIN_MONTHS_FOR_LEARNING:
-        why = f"{used} months with labour written down, needs {MIN_MONTHS_FOR_LEARNING}"
+        why = f"{months_in_words(used)} with labour written down, needs {MIN_MONTHS_FOR_LEARNING}"
         return LastingJump(cannot_say(why, **how))
     rows = _Rows.of(y[known], n[known], np.asarray(kind)[known], days, months)
     if not rows.places.size:

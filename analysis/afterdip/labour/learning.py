@@ -10,7 +10,7 @@ from afterdip.estimate import Estimate, cannot_say
 
 from .drift import MIN_MONTHS_FOR_LEARNING, MonthSeries, Prediction
 from .months import MonthlyWork
-from .rows import t_quantile
+from .rows import months_in_words, t_quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ def learning(work: MonthlyWork, *, confidence_level: float = 0.95) -> Learning:
     used = int(work.usable.sum())
     counts = {"sessions": int(work.recorded_sessions.sum())}
     if used < MIN_MONTHS_FOR_LEARNING:
-        why = f"{used} months with labour written down, needs {MIN_MONTHS_FOR_LEARNING}"
+        why = f"{months_in_words(used)} with labour written down, needs {MIN_MONTHS_FOR_LEARNING}"
         none = cannot_say(why, confidence_level=confidence_level, **counts)
         return Learning(none, none)
     rows = replace(MonthSeries.of(work, work.session_ratio, np.ones_like(work.session_ratio)), lasting=0.0)

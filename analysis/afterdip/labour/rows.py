@@ -174,6 +174,11 @@ def scaled(value: Estimate, factor: float) -> Estimate:
     return replace(value, estimate=value.estimate * factor, **ends)
 
 
+def months_in_words(n: int) -> str:
+    """Return "1 month", "3 months", for a reason."""
+    return f"{n} month{'' if n == 1 else 's'}"
+
+
 def too_few(sessions: int) -> str:
     """Return the reason a figure is missing where too few sessions have labour."""
     return f"{sessions} session{'' if sessions == 1 else 's'} written down, needs {MIN_SESSIONS}"

@@ -42,10 +42,11 @@ def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, 
 
 def _compartment_caption(cells: Sequence[SharesCell], when: str) -> dict[str, str]:
     """Where the pests were, agent by agent."""
-    found = "; ".join(f"{c.name} {count(c.pests)} in {counted(c.sessions, 'session')}" for c in cells)
+    found = "; ".join(f"{c.name} {count(c.pests)} in {counted(c.sessions, 'session')}" for c in cells) or "none"
+    removed = "; ".join(f"{c.name}: removed {per_cent(c.removed)}" for c in cells) or "No pests were counted"
     return {
         "alt": f"Where the pests were found {when}: stacked bars by agent of bath, rinse and still on, alive and dead. "
-        + "; ".join(f"{c.name}: removed {per_cent(c.removed)}" for c in cells) + ".",
+        f"{removed}.",
         "caption": f"Pests as counted {when}, eggs apart, beside {SHAM}. Found: {found}. A pest "
         "that neither fell off nor was seen on the piece is in no count.",
     }
