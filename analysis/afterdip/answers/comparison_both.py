@@ -52,7 +52,7 @@ def compare_both(
     have one: what only one arm met, a bad winter or a new supplier, is not told from the arm.
     """
     apart, is_second = rows[SEASON].isna(), rows["agent"] == second
-    together = rows if is_second.nunique() < 2 else rows[~apart]
+    together = rows[~apart] if is_second.nunique() > 1 else rows
     crude = crude_difference(*_columns(rows, second, whole, part), confidence_level=level)
     left = tuple(float(rows.loc[apart & side, whole].sum()) for side in (~is_second, is_second))
     if together.empty:
@@ -90,16 +90,18 @@ def odds_of(
     return session_odds_ratio(is_second, session, factors, *counts, confidence_level=level)
 
 
-def with_pests(both: Both) -> Both:
+def of_pests(e: Estimate) -> Estimate:
     """Put counts under their right name: pests are no pieces."""
+    return replace(e, pests=e.pieces, pieces=None)
 
-    def named(e: Estimate) -> Estimate:
-        return replace(e, pests=e.pieces, pieces=None)
+
+def with_pests(both: Both) -> Both:
+    """Put the counts of all its estimates under their right name."""
 
     def of(d: Difference) -> Difference:
-        return replace(d, difference=named(d.difference), first=named(d.first), second=named(d.second))
+        return replace(d, difference=of_pests(d.difference), first=of_pests(d.first), second=of_pests(d.second))
 
-    return replace(both, crude=of(both.crude), adjusted=of(both.adjusted), logistic=named(both.logistic))
+    return replace(both, crude=of(both.crude), adjusted=of(both.adjusted), logistic=of_pests(both.logistic))
 
 
 def with_deaths(both: Both, first: int, second: int) -> Both:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from afterdip.answers.comparison_arms import Arm, whole_agents
-from afterdip.answers.comparison_both import Both, compare_both, odds_of, unknown, with_deaths, with_pests
+from afterdip.answers.comparison_both import Both, compare_both, odds_of, of_pests, unknown, with_deaths, with_pests
 from afterdip.comparison import fates_at
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.log.model import Log
@@ -141,8 +141,7 @@ class ComparisonReader:
     def odds(self, first: str, second: str) -> tuple[Estimate, Estimate]:
         """Return the odds that a pest is not killed and that a piece dies, first over second, sessions at random."""
         rows, _, found, gone = self._kills(first, second)
-        pests = odds_of(rows, second, rows[found], rows[found] - rows[gone], LIKE_PESTS, self.level)
-        pests = replace(pests, pests=pests.pieces, pieces=None)
+        pests = of_pests(odds_of(rows, second, rows[found], rows[found] - rows[gone], LIKE_PESTS, self.level))
         if young := self._too_young(first, second):
             return pests, cannot_say(young, confidence_level=self.level)
         rows = in_season(self.losses(first, second, day=self.common_day(first, second)))

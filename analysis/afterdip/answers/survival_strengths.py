@@ -38,10 +38,10 @@ def parts_of(sessions: pd.DataFrame, agents: set[str]) -> tuple[Part, ...]:
             found.setdefault(arm.agent, []).append(arm)
     parts = []
     for agent, own in found.items():
-        parts += [Part(agent, arm.name, arm.sessions, arm.strength) for arm in sorted(own, key=lambda arm: arm.order)]
+        own = sorted(own, key=lambda arm: arm.order)
+        parts += [Part(agent, arm.name, arm.sessions, arm.strength) for arm in own]
         others = frozenset(sessions.loc[sessions["agent"] == agent, "session"]).difference(*(a.sessions for a in own))
         if others:
-            apart = strength_words(*((part.strength.median, part.strength.unit) for part in parts if part.strength
-                                     and part.agent == agent))  # fmt: skip
+            apart = strength_words(*((arm.strength.median, arm.strength.unit) for arm in own))
             parts.append(Part(agent, f"{agent} at strengths other than {apart}", others, None))
     return tuple(parts)

@@ -67,13 +67,13 @@ def unknown_keys(tables: Tables, name: str, column: str, target: str, key: str) 
         return []
     table = tables[name]
     missed = told(table.known(column) & (lookup(table, column, tables[target], key) < 0))
-    quote, found = table.columns[column].quote, table.columns[column]
-    names = {str(name).casefold(): name for name in tables[target].columns[key].levels} if missed.size else {}
+    found = table.columns[column]
+    listed = {str(level).casefold(): level for level in tables[target].columns[key].levels} if missed.size else {}
     problems = []
     for i in missed:
-        meant = names.get(str(found.levels[found.codes[i]]).casefold())
+        meant = listed.get(str(found.levels[found.codes[i]]).casefold())
         hint = f" (did you mean '{meant}'?)" if meant else ""
-        words = f"{'an' if key == 'agent' else 'a'} {key} listed in {target}, got {quote(i)}{hint}"
+        words = f"{'an' if key == 'agent' else 'a'} {key} listed in {target}, got {found.quote(i)}{hint}"
         problems.append(table.problem(i, column, words, "unknown_key"))
     return problems
 

@@ -139,7 +139,7 @@ def winners(pairs: list[dict], *, outcome: str = "") -> dict[str, list[str]]:
         verdict = pair["verdict"]
         if verdict in ("first", "second") and (not outcome or pair["findings"][outcome][f"{verdict}_better"]):
             names = (pair["first"], pair["second"])
-            winner, other = names if pair["verdict"] == "first" else names[::-1]
+            winner, other = names if verdict == "first" else names[::-1]
             better.setdefault(winner, []).append(other)
     return dict(sorted(better.items(), key=lambda item: -len(item[1])))
 

@@ -39,8 +39,9 @@ def of_same_season(trays: pd.DataFrame, one: np.ndarray, other: np.ndarray) -> t
 
 
 def spread_apart(session: pd.Series, month: np.ndarray, one: np.ndarray, other: np.ndarray) -> bool:
-    """Return whether the sessions of two sides (bool, a row each) are spread over the quarters unlike beyond chance.
+    """Return whether the sessions of two sides are spread over the quarters unlike beyond chance.
 
+    All (n_rows,): `session`, `month` (datetime64[M]), and whether a row is of the `one` side or the `other`, bool.
     What chance does to that spread, with so few sessions, is in the limits already and does not count.
     """
     if not one.any() or not other.any():
@@ -61,5 +62,5 @@ def _sessions_by_quarter(session: pd.Series, quarter: np.ndarray, n_quarters: in
 
 
 def _quarter(month: np.ndarray) -> np.ndarray:
-    """Return the quarter of each month, counted from 1970."""
-    return month.astype("datetime64[M]").astype(np.int64) // 3
+    """Return the quarter of each month (datetime64[M]), counted from 1970."""
+    return month.astype(np.int64) // 3
