@@ -83,7 +83,7 @@ def test_pieces_that_are_gone_need_no_dip_and_had_none(tmp_path):
     sold = (checks["tray"] == "T03") & (checks["checked"] == "2026-10-05")
     checks.loc[sold, ["alive", "removed"]] = ["0", "19"]
     found = states(log_of(tmp_path, tables))[1]
-    assert found["Dip for the first time: 1 tray"] == ("gone", "1 left undipped")
+    assert found["Dip for the first time: 1 tray"] == ("gone", "1 gone undipped")
 
 
 def silent(tables):

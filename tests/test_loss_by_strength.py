@@ -7,6 +7,7 @@ import pytest
 
 from afterdip.answers.survival import answer_survival
 from afterdip.answers.survival_strengths import parts_of
+from afterdip.report.arms import arms_in_words
 from afterdip.report.choice import choices
 from afterdip.report.failing import below_the_target, groups_over_the_limit, over_the_limit
 from afterdip.report.grid import grid
@@ -225,7 +226,8 @@ def test_strengths_compared_otherwise_do_not_count_among_those_judged():
     assert [over.names for over in over_the_limit(page)] == [("IOD",)]
 
 
-def test_strengths_of_one_agent_count_one_by_one():
+def test_strengths_of_one_agent_stand_together_and_those_left_out_count_one_by_one():
+    """All four of IOD are as short as three "and 1 more"; of four agents the two strengths of the last are two more."""
     names = [f"IOD at {n} mg/L" for n in (10, 20, 40, 80)]
     pairs = [pair(names[0], names[1], "undecided"), pair(names[2], names[3], "undecided")]
     arms = {arm["name"]: arm for both in pairs for arm in both["arms"]}
@@ -233,4 +235,5 @@ def test_strengths_of_one_agent_count_one_by_one():
     kills = [{"agent": "IOD", "is_control": False, "killed": number(0.5, 0.4, 0.6, pests=9)}]
     page = results(removal=removal(agents=kills), comparison={"pairs": pairs, "points": points})
     (action,) = actions(page)[0]
-    assert action.what == "Do not rely on one dip of IOD at 20, 40 and 80 mg/L and 1 more"
+    assert action.what == "Do not rely on one dip of IOD at 10, 20, 40 and 80 mg/L"
+    assert arms_in_words(["OIL", "POW", "KEL", names[0], names[3]], arms, most=3) == "OIL, POW, KEL and 2 more"

@@ -123,8 +123,9 @@ def test_the_figures_stand_with_limits_counts_and_earlier_months():
     assert alive.trend.words == "5 earlier months: 5.0 to 9.0\u00a0%; no clear change"
     assert "alive, by month: May 2026 5.0\u00a0%; Jun 2026 6.0" in alive.trend.picture
     loss = tile(results(survival=survival()), 1)
-    assert loss.lines[0] == ("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0")
-    assert loss.behind == ("beside 2 sham sessions",)
+    assert loss.lines[0] == ("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0; beside 2 sham sessions")
+    assert loss.lines[1][1].startswith("over the 12 months")
+    assert loss.behind == ()  # no shams below the window's figure
     unknown = tile(results(survival=survival(month=survival()["month"] | {"alive": FEW})), 0)
     assert unknown.lines == (("too few: 2 of the 5 sessions needed", ""),)
 
@@ -504,6 +505,9 @@ def test_strengths_judged_apart_are_named_and_a_window_they_lie_in_is_told_once(
     )
     assert strengths.endswith("4 of 4 pairings of agent, pest stage and coral: IOD (4; of the strengths compared "
                               "above, 250 mg/L in 2).")  # fmt: skip
+    page["dose_response"]["windows"] = page["dose_response"]["windows"][2:3]
+    between = list(choices(page))[1]
+    assert between.endswith(": IOD (1; 600 to 900 mg/L, none of the strengths compared above).")
 
 
 def test_one_that_kills_more_and_loses_more_is_told_though_it_is_undecided():
@@ -515,6 +519,18 @@ def test_one_that_kills_more_and_loses_more_is_told_though_it_is_undecided():
     said = next(choices(page))
     assert said.startswith("Among like corals IOD at 500 mg/L kills more than IOD at 250 mg/L and loses more; 2 of 2 ")
     assert said.count("kills more") == 1
+    assert "undecided, 1 of them as kill stands against loss (" in said
+    second = pair("POW", "IOD at 500 mg/L", "undecided") | {"findings": {"kill": worse, "loss": better}}
+    page["comparison"]["pairs"] = [traded, second]
+    assert "IOD at 500 mg/L kills more than IOD at 250 mg/L and POW and loses more; 2 of 2 " in next(choices(page))
+
+
+def test_the_one_pair_there_is_is_named_where_it_is_undecided():
+    page = results(comparison={"pairs": [pair("OLD", "NEW", "undecided")]})
+    page["parameters"]["comparison"] = page["parameters"]["survival"]
+    assert next(choices(page)) == (
+        "Among like corals it is undecided which of OLD and NEW does better (12 months to October 2026)."
+    )
 
 
 def test_a_better_strength_of_an_agent_that_fails_is_no_way_out():

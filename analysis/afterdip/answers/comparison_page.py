@@ -14,7 +14,7 @@ from afterdip.answers.comparison import ComparisonAnswer, Judgement, compare, ju
 from afterdip.answers.comparison_arms import OFTEN, Arm, LeftOut, arms_apart, named_arms
 from afterdip.answers.comparison_reader import ComparisonReader
 from afterdip.answers.period import period_of
-from afterdip.answers.words import and_so_on, counted, so_many
+from afterdip.answers.words import and_so_on, counted
 from afterdip.comparison import SUPERIOR_LEVEL, Margins, pairwise_level, unbeaten
 from afterdip.estimate import Estimate
 from afterdip.log.model import Log
@@ -179,15 +179,11 @@ def _trust(page: ComparisonPage) -> list[str]:
     """Return what a reader of the first page should know of the comparisons."""
     if page.pair is None:
         return []
-    undecided = sum(pair.verdict.word == "undecided" for pair in page.pairs)
     by_lot, sessions = sum(page.pair.randomised), sum(page.pair.sessions)
-    a, b = page.pair.judged.first, page.pair.judged.second
-    dealt = f"{by_lot} of the {sessions} sessions of {a} and {b} {'was' if by_lot == 1 else 'were'} dealt by lot"
-    pairs = so_many(undecided, len(page.pairs), "pair", ("is", "are"))
-    told = [
-        f"Agents compared: {pairs} undecided; {dealt}; elsewhere like is compared "
-        "with like as far as the log tells."
-    ]
+    many = "all" if by_lot == sessions else f"{by_lot or 'none'} of the"
+    own = f"{many} {sessions} sessions of {page.pair.judged.first} and {page.pair.judged.second}"
+    dealt = f"{own} {'was' if by_lot == 1 else 'were'} dealt by lot"
+    told = [f"Agents compared: {dealt}; elsewhere like is compared with like as far as the log tells."]
     if page.unpaired:
         of = "agents and strengths" if page.apart else "agents"
         told.append(f"Only the {AGENTS_PAIRED} most used {of} are compared in pairs; {page.unpaired} others are not.")

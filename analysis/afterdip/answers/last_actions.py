@@ -86,7 +86,7 @@ def _dips(then: FollowUpAnswer, dipped: set[str], here: set[str]) -> Iterable[La
         trays = {row.tray for row in wanted(then.redips, status, then.as_of) if not row.silent}
         if trays:
             done, gone = len(trays & dipped), len(trays - dipped - here)
-            counts = ((done, "dipped since"), (gone, "left undipped"), (len(trays) - done - gone, "not yet"))
+            counts = ((done, "dipped since"), (gone, "gone undipped"), (len(trays) - done - gone, "not yet"))
             how = ", ".join(f"{n} {words}" for n, words in counts if n) if done + gone else "none dipped since"
             state = "gone" if gone and done + gone == len(trays) else state_of(done + gone, len(trays))
             yield LastAction(f"{what}: {counted(len(trays), 'tray')}", state, how)

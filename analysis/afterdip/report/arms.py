@@ -23,14 +23,16 @@ def arms_by_strength(pairs: list[dict]) -> list[dict]:
 def arms_in_words(names: Iterable[str], arms: dict[str, dict], *, most: int = 20) -> str:
     """Return names in words, strengths of one agent together: "OIL and IOD at 250 and 500 mg/L".
 
-    Of more than `most` the first few "and 4 more". A name that is none of `arms` stands as it is.
+    Of more than `most` agents the first few "and 4 more", which counts strengths. A name that is none of `arms` stands
+    as it is.
     """
-    names, at = list(names), {}
-    for name in names[:most]:
+    at: dict[str, list] = {}
+    for name in names:
         strength = arms[name]["strength"] if name in arms else None
         at.setdefault(arms[name]["agent"] if strength else name, []).append(strength)
-    said = [_at(name, some) if some[0] else name for name, some in at.items()]
-    more = [f"{len(names) - most} more"] if len(names) > most else []
+    said = [_at(name, some) if some[0] else name for name, some in [*at.items()][:most]]
+    left = sum(len(some) for some in [*at.values()][most:])
+    more = [f"{left} more"] if left else []
     return listed([*said, *more], most=len(said) + 1)
 
 

@@ -37,20 +37,27 @@ def _told_apart(pairs: list[dict], arms: dict[str, dict], span: str) -> str:
     undecided = sum(pair["verdict"] == "undecided" for pair in pairs)
     told = [f"{named([name])} is better than {named(others)}" for name, others in winners(pairs).items()]
     told += [f"{named([pair['first'], pair['second']])} do alike" for pair in pairs if pair["verdict"] == "equivalent"]
-    told += [f"{named([more])} kills more than {named([fewer])} and loses more" for more, fewer in _traded(pairs)]
+    traded = _traded(pairs)
+    told += [f"{named([more])} kills more than {named(fewer)} and loses more" for more, fewer in traded.items()]
     of = "pair of agents and strengths" if arms_by_strength(pairs) else "pair of agents"
     rest = f"{so_many(undecided, len(pairs), of, ('is', 'are'), of.replace('pair', 'pairs', 1))} undecided"
+    if traded:
+        rest += f", {sum(map(len, traded.values()))} of them as kill stands against loss"
+    elif len(pairs) == undecided == 1:
+        rest = f"it is undecided which of {named([pairs[0]['first'], pairs[0]['second']])} does better"
     said = [*told, rest] if undecided else told
     return f"Among like corals {'; '.join(said)} ({span})."
 
 
-def _traded(pairs: list[dict]) -> Iterator[tuple[str, str]]:
-    """Yield (arm, arm) where the first is better in kill and the second in loss: no more sessions settle that."""
+def _traded(pairs: list[dict]) -> dict[str, list[str]]:
+    """Return the arms that kill more, with those that they also lose more than: no more sessions settle that."""
+    found: dict[str, list[str]] = {}
     for pair in pairs:
         kill, loss = (pair.get("findings", {}).get(name, {}) for name in ("kill", "loss"))
         for one, other in (("first", "second"), ("second", "first")):
             if pair["verdict"] == "undecided" and kill.get(f"{one}_better") and loss.get(f"{other}_better"):
-                yield pair[one], pair[other]
+                found.setdefault(pair[one], []).append(pair[other])
+    return found
 
 
 def _strengths(windows: list[dict], arms: list[dict]) -> str:
@@ -72,7 +79,10 @@ def _strengths(windows: list[dict], arms: list[dict]) -> str:
 
 
 def _inside(agent: str, windows: list[dict], arms: list[dict]) -> str:
-    """Say for how many of an agent's pairings a strength of its that is compared above is shown to be such a one."""
+    """Say for how many of an agent's pairings a strength of its that is compared above is shown to be such a one.
+
+    Where none of them is, say so, and where the agent's only window lies: between two that both fail, it may be.
+    """
     own = [window for window in windows if window["agent"] == agent and not window["empty"]]
     strengths = [arm["strength"] for arm in arms if arm["agent"] == agent]
     told = []
@@ -84,4 +94,9 @@ def _inside(agent: str, windows: list[dict], arms: list[dict]) -> str:
         )
         if holds:
             told.append(f"{strength_words((at['median'], at['unit']))} in {count(holds)}")
+    if strengths and not told:
+        unit = own[0]["strength_unit"]
+        low, high = (strength_words((own[0][end]["estimate"], unit)) for end in ("low", "high"))
+        where = f"{low.removesuffix(f' {unit}')} to {high}, " if len(own) == 1 else ""
+        return f"; {where}none of the strengths compared above"
     return f"; of the strengths compared above, {listed(told, most=20)}" if told else ""

@@ -64,11 +64,17 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
     )
     yield Tile(
         f"Pieces lost to the dip itself by day {day} (loss over sham)",
-        (_line(loss, in_hundred(loss), 100.0, signed=True), *_loss_over_the_window(results)),
-        (f"beside {counted(sham, 'sham session')}" if sham else "no sham dip this month",),
+        (_beside(_line(loss, in_hundred(loss), 100.0, signed=True), sham), *_loss_over_the_window(results)),
+        (),
         _trend(results, "loss_over_sham", name="lost over sham", say=lambda x: signed(100 * x), unit=" in 100"),
         "survival.html",
     )
+
+
+def _beside(line: tuple[str, str], sham: int) -> tuple[str, str]:
+    """Add the month's shams to the month's own line: below the window's figure they would seem to be the window's."""
+    beside = f"beside {counted(sham, 'sham session')}" if sham else "no sham dip this month"
+    return line[0], "; ".join(filter(None, (line[1], beside)))
 
 
 def _loss_over_the_window(results: dict) -> Iterator[tuple[str, str]]:
