@@ -300,6 +300,14 @@ def test_counted_twice_by_hand(tmp_path):
     assert twice[columns].to_numpy().tolist() == [["001", "flatworm", "adult", 12, 11]]
 
 
+def test_counted_twice_between_days_is_cut_from_the_whole(demo):
+    since, until = pd.Timestamp("2026-03-01"), pd.Timestamp("2026-09-01")
+    whole = tally_counted_twice(demo)
+    inside = whole[(whole["date"] >= since) & (whole["date"] < until)].reset_index(drop=True)
+    assert 0 < len(inside) < len(whole)
+    pd.testing.assert_frame_equal(tally_counted_twice(demo, since=since, until=until), inside)
+
+
 # --- the whole answer
 
 

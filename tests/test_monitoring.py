@@ -180,6 +180,22 @@ def test_a_difference_between_baths_is_no_trend_within_them():
     assert 0.35 < np.mean(p) < 0.65
 
 
+@pytest.mark.parametrize("shift", [0.0, 0.15, 0.3, 0.6])
+@pytest.mark.parametrize("level", [0.001, 0.05, 0.5])
+def test_drawing_that_stops_early_decides_as_all_orders_do(shift, level):
+    """Where only the decision matters: the same one from the same stream, and fewer orders where there is no alarm."""
+    z = np.random.default_rng(3).standard_normal(600)
+    z[-60:] += shift
+    recent = np.arange(600) >= 540
+    whole, short = drift_alarm(z, recent, rng=rng()), drift_alarm(z, recent, rng=rng(), level=level)
+    assert (short.p <= level) == (whole.p <= level)
+    if whole.p <= level:
+        assert short.p == whole.p
+    else:
+        assert short.drawn.size < whole.drawn.size
+        assert (short.drawn == whole.drawn[: short.drawn.size]).all()
+
+
 def test_alarms_say_why_they_are_silent():
     few = drift_alarm(np.zeros(MIN_BATHS - 1), np.ones(MIN_BATHS - 1, bool), rng=rng())
     assert few.p is None
