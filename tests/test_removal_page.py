@@ -1,6 +1,7 @@
 """The removal page end to end: from a log to the counts, the answer, the tables and the figures."""
 
 import json
+from functools import partial
 from io import StringIO
 from pathlib import Path
 
@@ -108,6 +109,28 @@ def test_without_a_bath_count_there_is_no_denominator(tmp_path):
     assert cell.killed_over_sham.reason == cell.killed.reason
     left_out = "1 session left out: what fell into the bath was not counted"
     assert notes_table(found, caption="c").rows == (("flatworm", "adult", "all agents", left_out),)
+    assert month_sentence(found).count("cannot say, what fell into the bath was not counted") == 2
+    for draw in (draw_compartments, partial(draw_kill_by_month, target=0.95)):
+        ax = figure()[1]
+        draw(ax, found.month_agents)  # a bar of what was on the pieces alone would say that the dip removed nothing
+        assert (len(ax.patches), ax.texts[0].get_text()[:27]) == (0, "What fell into the bath was")
+
+
+def test_an_agent_of_which_the_bath_was_not_counted_has_words_beside_the_others_bars(tmp_path):
+    log = log_of(
+        tmp_path,
+        "T01,flatworm,adult,bath,2026-09-07,20,2,18,\nT01,flatworm,adult,on piece,2026-09-07,20,2,0,2\n"
+        "T06,flatworm,adult,on piece,2026-10-06,12,3,0,2\n",
+    )
+    found = answer(log)
+    cells = [cell for cell in found.agents if cell.pests]
+    silent = [cell for cell in cells if cell.uncounted]
+    ax = figure()[1]
+    draw_compartments(ax, cells)
+    assert len(silent) == 1 < len(cells)
+    row = cells.index(silent[0])
+    assert sum(patch.get_width() for patch in ax.patches[row :: len(cells)]) == 0
+    assert silent[0].uncounted in [text.get_text() for text in ax.texts]
 
 
 def test_a_missing_infested_count_is_filled_only_where_it_must_be(tmp_path):

@@ -525,6 +525,20 @@ def test_one_that_kills_more_and_loses_more_is_told_though_it_is_undecided():
     assert "IOD at 500 mg/L kills more than IOD at 250 mg/L and POW and loses more; 2 of 2 " in next(choices(page))
 
 
+def test_a_part_that_is_never_counted_is_asked_for_and_told_once():
+    silent = cannot_say("no denominator: what fell into the bath was not counted").to_json()
+    month = removal()["month"] | {"removed": silent, "killed": silent}
+    page = results(removal=removal(month=month, counted=57, agents=[]))
+    (asked,) = actions(page)[0]
+    assert asked.what.startswith("Count the pests in the bath, in the rinse and still on the pieces")
+    assert asked.why.startswith("what fell into the bath was not counted, and without it nobody can say")
+    assert next(trust(page)) == "All 57 sessions have a pest count, but what fell into the bath was not counted."
+    shown = tile(page, 2)
+    assert shown.lines == (("what fell into the bath was not counted, so no share can be said", ""),)
+    assert shown.behind == ("546 pests found, 49 sessions",)
+    assert actions(results(removal=removal(agents=[])))[0] == []
+
+
 def test_the_one_pair_there_is_is_named_where_it_is_undecided():
     page = results(comparison={"pairs": [pair("OLD", "NEW", "undecided")]})
     page["parameters"]["comparison"] = page["parameters"]["survival"]

@@ -11,7 +11,7 @@ from afterdip.answers.columns import Columns
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.proportion import by_session, difference_of
 from afterdip.removal import Shares, shares_of_pests
-from afterdip.tally.removal import COMPARTMENTS
+from afterdip.tally.removal import COMPARTMENTS, NOT_COUNTED
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,12 @@ class SharesCell:
     def pests(self) -> int:
         """Pests in all compartments together."""
         return sum(self.compartments.values())
+
+    @property
+    def uncounted(self) -> str:
+        """What none of these dips counted, so that its pests are not all there were; "" where shares can be said."""
+        words = self.killed.reason.removeprefix("no denominator: ")
+        return words if words in NOT_COUNTED else ""
 
     def to_json(self) -> dict:
         """Return keys, counts and the six estimates."""

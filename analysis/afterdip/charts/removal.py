@@ -25,24 +25,35 @@ TARGET = "#c24e00"
 
 
 def draw_compartments(ax: Axes, cells: Sequence[SharesCell]) -> None:
-    """Draw where the pests of each cell were found, as stacked bars to 100 % of what was found, counts beside them."""
+    """Draw where the pests of each cell were found, as stacked bars to 100 % of what was found, counts beside them.
+
+    Where the bath or the pieces were not counted there is no whole to share out: words, and no bar.
+    """
     shown = [cell for cell in cells if cell.pests]
-    if not shown:
-        say_instead(ax, "No pests were found in these dips: nothing to share out.")
+    if all(cell.uncounted for cell in shown):
+        none = "No pests were found in these dips: nothing to share out."
+        say_instead(ax, _cannot(shown) if shown else none)
         return
     start = [0.0] * len(shown)
     for column, words, colour, hatch in COMPARTMENTS:
-        widths = [cell.compartments[column] / cell.pests for cell in shown]
+        widths = [0.0 if cell.uncounted else cell.compartments[column] / cell.pests for cell in shown]
         ax.barh(range(len(shown)), widths, left=start, color=colour, hatch=hatch, edgecolor="white", linewidth=0.6,
                 height=0.72, label=words)  # fmt: skip
         start = [left + width for left, width in zip(start, widths, strict=True)]
     for place, cell in enumerate(shown):
         ax.annotate(f"{cell.pests} in {cell.sessions} sessions", (1.01, place), va="center", fontsize=SMALL,
                     color=QUIET, annotation_clip=False)  # fmt: skip
+        ax.annotate(cell.uncounted, (0.02, place), va="center", fontsize=SMALL, color=QUIET)
     _rows(ax, [cell.name for cell in shown])
     ax.set_xlim(0, 1)
     ax.set_xlabel("of all pests found in the dip")
     ax.legend(ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), fontsize=SMALL, handlelength=1.4)
+
+
+def _cannot(cells: Sequence[SharesCell]) -> str:
+    """Say what none of the dips counted, the commonest first; "" where all that is lacking is number."""
+    words = [cell.uncounted for cell in cells if cell.uncounted]
+    return f"{max(words, key=words.count).capitalize()}:\nnobody can say what share was removed." if words else ""
 
 
 def draw_shares(ax: Axes, cells: Sequence[RemovalCell], *, target: float, controls: Sequence[str] = ()) -> None:
@@ -52,7 +63,7 @@ def draw_shares(ax: Axes, cells: Sequence[RemovalCell], *, target: float, contro
     """
     shown = [cell.shares for cell in cells if not cell.shares.keys["is_control"]]
     if not any(cell.killed.known or cell.removed.known for cell in shown):
-        say_instead(ax, "Too few pests or sessions to say what was removed or killed.")
+        say_instead(ax, _cannot(shown) or "Too few pests or sessions to say what was removed or killed.")
         return
     styles = agent_styles([str(cell.keys["agent"]) for cell in shown], controls)
     labels: list[str] = []
@@ -114,7 +125,7 @@ def draw_looks(ax: Axes, cells: Sequence[RemovalCell]) -> None:
 def draw_kill_by_month(ax: Axes, cells: Sequence[SharesCell], *, target: float) -> None:
     """Draw what was killed of all found, month by month with limits; months that cannot say leave words."""
     if not any(cell.killed.known for cell in cells):
-        say_instead(ax, "No month has enough pests and sessions to say what was killed.")
+        say_instead(ax, _cannot(cells) or "No month has enough pests and sessions to say what was killed.")
         return
     for place, cell in enumerate(cells):
         e = cell.killed

@@ -14,7 +14,7 @@ from afterdip.answers.words import counted
 from afterdip.estimate import Estimate
 from afterdip.report.site import span_in_words
 from afterdip.report.trend import Trend, trend
-from afterdip.report.words import short
+from afterdip.report.words import short, uncounted
 from afterdip.tables.base import count, digits, per_cent
 
 NO_TREND = Trend("", "")
@@ -115,6 +115,9 @@ def _removal_tile(results: dict) -> Tile:
         none = "only sham dips have a pest count" if results["removal"]["counted"] else "no pest was looked for"
         words = f"no pest was found in {looked}, so nothing can be said" if looked else none
         return Tile(title, ((words, ""),), page="removal.html")
+    behind = f"{counted(month['pests'], 'pest')} found, {counted(month['sessions'], 'session')}"
+    if lacking := uncounted(results):
+        return Tile(title, ((f"{lacking}, so no share can be said", ""),), (behind,), page="removal.html")
     lines = [
         (f"{at_least(figure)} {word}", f"{per_cent(figure)} of those found") if figure.known
         else (f"{word}: {short(figure.reason)}", "")
@@ -124,7 +127,7 @@ def _removal_tile(results: dict) -> Tile:
         title,
         tuple(lines),
         (
-            f"{counted(month['pests'], 'pest')} found, {counted(month['sessions'], 'session')}",
+            behind,
             f"shaking alone took off {per_cent(sham)}" if sham.known else f"shaking alone: {short(sham.reason)}",
         ),
         _trend(results, "removed", name="off the pieces, at least", say=_hundredfold, unit="\u00a0%", page="removal",

@@ -21,7 +21,7 @@ from afterdip.report.grid import grid
 from afterdip.report.selfcontained import check_selfcontained
 from afterdip.report.site import page_frame, span_in_words
 from afterdip.report.todo import NAMED, actions, last_actions
-from afterdip.report.words import listed, short, warning_words
+from afterdip.report.words import listed, short, uncounted, warning_words
 from afterdip.tables.base import count, digits, per_cent
 
 WARNINGS_NAMED = 4
@@ -186,9 +186,11 @@ def trust(results: dict) -> Iterator[str]:
     if "removal" in results and "trust" not in results["removal"]:
         dips, counted = results["removal"]["dips"], results["removal"]["counted"]
         if dips:
-            missing = f"{so_many(dips - counted, dips, 'session', ('has', 'have'))} no pest count."
+            missing = f"{so_many(dips - counted, dips, 'session', ('has', 'have'))} no pest count"
             whole = f"All {count(dips)} sessions have" if dips > 1 else "The one session has"
-            yield missing if counted < dips else f"{whole} a pest count."
+            lacking = uncounted(results)
+            but = f", but {lacking}" if lacking and counted else ""
+            yield f"{missing if counted < dips else f'{whole} a pest count'}{but}."
     for page in results["pages"]:
         answer = results.get(page["name"])
         yield from answer.get("trust", []) if isinstance(answer, dict) else []

@@ -2,9 +2,9 @@
 
 A page asks through a list `actions` in its answer, or through record("actions", [...]): {"due": "YYYY-MM-DD" or "",
 "what": words, "which": names or none, "why": words, "page": "follow_up.html" or none, "touches": a key of FIRST or
-none}. Agents that are shown to fail are added here, because what to stop or try is read off two pages. The last list
-comes as results["last_actions"] (see answers.last_actions), and a page adds its own part as `last_actions` of its
-answer.
+none}. Agents that are shown to fail are added here, because what to stop or try is read off two pages, and the counts
+without which nothing can be said of any agent. The last list comes as results["last_actions"] (see
+answers.last_actions), and a page adds its own part as `last_actions` of its answer.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from afterdip.answers.words import and_so_on, day_in_words
 from afterdip.report.arms import arms_in_words, arms_of
 from afterdip.report.failing import Over, below_the_target, groups_over_the_limit, over_the_limit
+from afterdip.report.words import uncounted
 from afterdip.tables.base import digits
 
 AT_MOST = 5
@@ -44,7 +45,7 @@ def actions(results: dict) -> tuple[list[Action], int] | None:
     there are more than AT_MOST, the most urgent of each page comes before the second of any.
     """
     given = [*_given(results)]
-    asked = [*_agents_that_fail(results), *(a for _, some in given for a in some)]
+    asked = [*_agents_that_fail(results), *_counts_to_begin(results), *(a for _, some in given for a in some)]
     if not given and "survival" not in results and "removal" not in results:
         return None
     asked.sort(key=lambda a: (FIRST[a.get("touches", "")], a["due"] or "9999"))  # stable: pages keep their order
@@ -95,6 +96,13 @@ def _agents_that_fail(results: dict) -> Iterator[dict]:
         compared = any(page["file"] == "comparison.html" for page in results["pages"])
         page = "comparison.html" if compared and len(short) > NAMED else "removal.html"
         yield {"due": results["as_of"], "what": what, "why": why, "page": page}
+
+
+def _counts_to_begin(results: dict) -> Iterator[dict]:
+    if lacking := uncounted(results):
+        what = "Count the pests in the bath, in the rinse and still on the pieces, dead and alive, at every dip"
+        why = f"{lacking}, and without it nobody can say what share a dip kills"
+        yield {"due": results["as_of"], "what": what, "why": why, "page": "removal.html", "touches": "log"}
 
 
 def _spared(over: Over) -> str:

@@ -6,6 +6,7 @@ import re
 
 from afterdip.answers.words import and_so_on, counted
 from afterdip.tables.base import count
+from afterdip.tally.removal import NOT_COUNTED
 
 # A reason as the estimators write it, and its first-page form; one that is not here is printed as it is.
 _OF_SESSIONS = r"too few: \1 of the \2 sessions needed"
@@ -83,6 +84,12 @@ def short(reason: str) -> str:
         if match := pattern.fullmatch(reason):
             return match.expand(form)
     return reason
+
+
+def uncounted(results: dict) -> str:
+    """Return what no dip of the month counted, so that nobody can say what share was killed; "" if it was counted."""
+    reason = short(results.get("removal", {}).get("month", {}).get("killed", {}).get("reason", ""))
+    return reason if reason in NOT_COUNTED else ""
 
 
 def too_few(reason: str) -> bool:

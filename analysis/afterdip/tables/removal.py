@@ -46,7 +46,7 @@ def month_sentence(answer: RemovalAnswer) -> str:
 
 def _or_silence(what: str, share: Estimate) -> str:
     """Return "removed: 93.1 % (...)", or that it cannot be said and why."""
-    return f"{what}: {per_cent(share)}" if share.known else f"{what}: cannot say, {share.reason}"
+    return f"{what}: {per_cent(share)}" if share.known else f"{what}: cannot say, {per_cent(share)}"
 
 
 def trust_sentence(answer: RemovalAnswer) -> str:

@@ -20,6 +20,10 @@ ABOUT = ["agent", "is_control", "date", "strength", "strength_unit", "exposure_m
 STATES = ("alive", "dead")
 COMPARTMENTS = [f"{place}_{state}" for place in ("bath", "rinse", "on") for state in STATES]
 GLUED = ("egg",)  # stages that do not fall off: what is on the piece is all there was (common practice, no source)
+NOT_COUNTED = (
+    "neither the bath nor the pieces were counted", "what fell into the bath was not counted",
+    "what stayed on the pieces was not counted",
+)  # fmt: skip
 AFTER_DAYS = 3  # a first look within so many days stands for "after the dip"; common practice, no source
 
 
@@ -194,8 +198,5 @@ def _shares(dips: pd.DataFrame) -> pd.DataFrame:
         partial=(told > 0) & (cover < 1),
         rinse_unseen=(told > 0) & (counted["rinse_rows"] == 0) & (dips["rinses"].fillna(0) > 0)
         & ~dips["stage"].isin(GLUED),
-        missing=np.select([no_bath & no_piece, no_bath, no_piece], [
-            "neither the bath nor the pieces were counted", "what fell into the bath was not counted",
-            "what stayed on the pieces was not counted",
-        ], ""),
+        missing=np.select([no_bath & no_piece, no_bath, no_piece], NOT_COUNTED, ""),
     )
