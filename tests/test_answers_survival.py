@@ -67,6 +67,7 @@ def test_months_without_a_dip_are_no_rows_and_the_deaths_say_how_far_they_go(log
     assert [row[0] for row in table.rows] == [c.label for c in whole.months if c.pieces]
     assert "Months without dips are left out." in table.note
     assert not any(month in survival_captions(whole)["months"]["alt"] for month in empty)
+    assert survival_captions(replace(whole, months=()))["months"]["alt"].endswith("one per month: none.")
     assert table.columns[3] == "died so far"
     assert "after day 30 too" in table.note
     assert "left out" not in survival_table(whole, whole.agents, caption="c").note

@@ -166,6 +166,8 @@ def test_a_quiet_month_asks_for_nothing(tmp_path):
     assert asked(answer) == {}
     assert answer.watch.singles.judged == answer.watch.singles.baths == 5
     assert "None did worse than chance allows. " in single_sentence(answer.watch.singles)
+    one = replace(answer.watch.singles, judged=0, baths=1)
+    assert "0 of 1 bath of the month could be compared with others of its agent. " in single_sentence(one)
 
 
 def test_a_bath_that_killed_no_pest_is_named_by_its_pests(tmp_path):

@@ -164,8 +164,9 @@ def release_sentence(answer: FollowUpAnswer) -> str:
     """Say how many lots may leave, and what that means."""
     lots = len({row.lot for row in answer.releases})
     named = f": {'; '.join(answer.released)}" if answer.released else ""
+    leave = f"{count(len(answer.released))} of {counted(lots, 'lot')} may leave"
     return (
-        f"By the farm's own measure {out_of(len(answer.released), lots)} lots may leave, {answer.confidence_level:.0%} "
+        f"By the farm's own measure {leave}, {answer.confidence_level:.0%} "
         f"sure that less than {answer.design_prevalence:.1%} of the pieces carry a pest looked for{named}. That is an "
         "upper limit, not a clean bill: a pest nobody looked for is in no count."
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from afterdip.answers.words import counted, so_many
 from afterdip.estimate import Estimate
-from afterdip.tables.base import Table, count, digits, number, out_of, per_cent
+from afterdip.tables.base import Table, count, digits, number, per_cent
 
 if TYPE_CHECKING:
     from afterdip.answers.labour import EffortRow, LabourAnswer
@@ -76,7 +76,7 @@ def _hindsight(answer: LabourAnswer) -> str:
     if not tried:
         return "no month has put them to the test yet."
     held = sum(m.forecast.low <= m.hours <= m.forecast.high for m in tried)
-    return f"they would have held in {out_of(held, len(tried))} months so far."
+    return f"they would have held in {count(held)} of {counted(len(tried), 'month')} so far."
 
 
 def rinse_sentence(answer: LabourAnswer) -> str:

@@ -35,7 +35,7 @@ def month_sentence(answer: RemovalAnswer) -> str:
     """Say what the month's dips removed and killed of what they found, beside the sham."""
     month = answer.month_all
     if not month.sessions:
-        return f"No pests were counted in any dip of {answer.month} ({count(answer.dips)} sessions)."
+        return f"No pests were counted in any dip of {answer.month} ({counted(answer.dips, 'session')})."
     removed, killed = _or_silence("Removed", month.removed), _or_silence("killed", month.killed)
     sham = _or_silence("removed by shaking alone", month.sham.removed)
     return (

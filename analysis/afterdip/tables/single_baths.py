@@ -15,7 +15,8 @@ def single_sentence(singles: Singles) -> str:
     named = sum(bath.named for bath in singles.told)
     most = sum(bath.most and not bath.named for bath in singles.told)
     rate = digits(1 / NAMED_FALSELY)
-    of = f"{out_of(singles.judged, singles.baths)} baths of the month could be compared with others of their agent."
+    of = f"{count(singles.judged)} of {counted(singles.baths, 'bath')} of the month could be compared with others of "
+    of += f"{'its' if singles.baths == 1 else 'their'} agent."
     found = f"{counted(named, 'bath')} did worse than chance allows" if named else "None did worse than chance allows"
     more = "more " if named else ""
     also = f"; {count(most)} {more}lost most of {'its' if most == 1 else 'their'} pieces" if most else ""

@@ -186,7 +186,7 @@ def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
         },
         "months": {
             "alt": "Dots with limits, one per month: "
-            + "; ".join(f"{c.label} {_alive(c)}" for c in with_dips(answer.months))
+            + ("; ".join(f"{c.label} {_alive(c)}" for c in with_dips(answer.months)) or "none")
             + ".",
             "caption": f"Alive on {day} by month of the first dip, without sham dips. Bars: {level}. Dashed: target.",
         },
