@@ -77,6 +77,10 @@ def test_crude_differences_by_hand(tmp_path):
     assert answer.judged.verdict.word == "first"
     unmet = {"kill": "no", "loss": "not shown"}  # 15 of 100 lost, but the limit is for loss over sham
     assert answer.targets == {"first": unmet, "second": unmet}
+    said = tables.targets_sentence(answer)
+    assert "IOD: kill missed. OIL: kill missed. Losses here have the sham's in them" in said
+    kept = replace(answer, targets={side: {"kill": "yes", "loss": "yes"} for side in ("first", "second")})
+    assert tables.targets_sentence(kept).endswith("IOD: kill met, loss met. OIL: kill met, loss met.")
     assert answer.sessions == (20, 20)
 
 

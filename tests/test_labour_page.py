@@ -338,7 +338,7 @@ def test_figures_on_the_page_equal_the_json(answer):
         if " to " in cell
     ]  # fmt: skip
     read = [Estimate(**node) for _, node in stored]
-    units = ["", *(f"\u00a0{unit}" for unit in ("mL", "g", "tablet"))]
+    units = ["", *(f"\u00a0{unit}" for unit in ("mL", "g", "tablets"))]
     known = {tables.number(e, places, unit=unit) for e in read for places in (0, 1, 2) for unit in units}
     known |= {tables.per_cent(e, places) for e in read for places in (0, 1)}
     pairs = [cell.split(" against ") for cell in printed]

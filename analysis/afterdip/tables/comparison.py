@@ -73,16 +73,22 @@ def _outcome(j: Judgement, found: Finding, gap, better: str, name: str) -> str:
 
 
 def targets_sentence(answer: ComparisonAnswer | None) -> str:
-    """Say how both agents stand to the farm's targets, by their limits on the mix that both had."""
+    """Say how both agents stand to the farm's targets, by their limits on the mix that both had.
+
+    The losses compared are whole ones, the sham's with them: they can show the limit kept, never that it is open.
+    """
     if answer is None:
         return ""
-    parts = []
+    parts, whole = [], ""
     words = {"yes": "met", "no": "missed", "not shown": "open"}
     for name, agent in (("first", answer.judged.first), ("second", answer.judged.second)):
         kill, loss = answer.targets[name]["kill"], answer.targets[name]["loss"]
-        parts.append(f"{agent}: kill {words[kill]}, loss {words[loss]}")
+        parts.append(f"{agent}: kill {words[kill]}{', loss met' if loss == 'yes' else ''}")
+        if loss != "yes":
+            whole = " Losses here have the sham's in them: for loss over sham see the page on survival."
     kill, loss = (digits(100 * x, 1).removesuffix(".0") for x in (answer.target_kill, answer.target_loss))
-    said = f"The farm's targets are kill at least {kill} % and loss over sham at most {loss} %. {'. '.join(parts)}."
+    goals = f"The farm's targets are kill at least {kill} % and loss over sham at most {loss} %"
+    said = f"{goals}. {'. '.join(parts)}.{whole}"
     if all(arm.strength is None for arm in answer.judged.arms):
         return said
     return f"{said} This is over all pests and corals both had; the page on strength takes each kind by itself."

@@ -190,7 +190,8 @@ def materials_table(answer: LabourAnswer) -> Table:
 
 def _amount(value: Estimate, places: int, unit: str) -> str:
     """Return an amount of product; three places where fewer would show no digit: a strong product is not none."""
-    return number(value, 3 if (value.estimate or 1.0) * 10**places < 1 else places, unit=f"\u00a0{unit}")
+    words = "tablets" if unit == "tablet" else unit
+    return number(value, 3 if (value.estimate or 1.0) * 10**places < 1 else places, unit=f"\u00a0{words}")
 
 
 def cost_table(answer: LabourAnswer, cells: Sequence[CostCell], *, caption: str) -> Table:
