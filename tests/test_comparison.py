@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from afterdip.comparison import (
     Margins,
@@ -23,7 +24,8 @@ from afterdip.comparison import (
 )
 from afterdip.comparison.cells import arms
 from afterdip.comparison.correlation import correlations, moments, working_proportions
-from afterdip.comparison.score import score_limits, score_statistic, wilson_limits
+from afterdip.comparison.likely import CORRELATIONS, Worth, averaged_limits
+from afterdip.comparison.score import score_statistics, wilson_limits
 from afterdip.errors import DataError
 from afterdip.estimate import Estimate
 from afterdip.proportion import intra_session_correlation, miettinen_nurminen_difference, restricted_second, wilson
@@ -35,6 +37,15 @@ MARGINS = Margins(kill=0.05, loss=0.03)
 
 
 # --- score limits -------------------------------------------------------------------------------------------------
+
+
+def score_limits(p, q, m, n, z):
+    """The limits where every correlation makes the sides worth `m` and `n` pieces: plain score limits."""
+    at, flat = np.linspace(-1.0, 1.0, 5)[None], np.zeros((1, 4, 4, CORRELATIONS.size))
+    worths = [Worth(np.zeros(1), at, flat, np.full((1, CORRELATIONS.size), size)) for size in (m, n)]
+    numbers = (np.array([float(x)]) for x in (p, q, m, n))
+    low, high = averaged_limits(*numbers, tuple(worths), float(2 * ndtr(z) - 1))
+    return float(low[0]), float(high[0])
 
 
 @pytest.mark.parametrize(
@@ -82,7 +93,7 @@ def test_score_limits_agree_with_the_project_s_other_computation_of_them():
 def test_nothing_died_on_either_side_still_has_limits():
     low, high = score_limits(0.0, 0.0, 20, 30, 1.96)
     assert low < 0 < high
-    assert abs(score_statistic(0.0, 0.0, 20, 30, high)) == pytest.approx(1.96, abs=1e-3)
+    assert abs(score_statistics(*map(np.float64, (0.0, 0.0, 20, 30, high)))) == pytest.approx(1.96, abs=1e-3)
 
 
 # --- published and independent: Mantel-Haenszel, correlation, logistic ----------------------------------------------

@@ -110,6 +110,19 @@ def _solve(observed: Floats, independent: Floats, shared: Floats) -> Floats:
     return np.where(room > 1e-12, np.clip((observed - independent) / np.maximum(room, 1e-12), 0.0, _HIGHEST), 0.0)
 
 
+def own_spread(side: Arm, weight: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """Return the correlation that one side's own sessions say by moments, and how much its spread is understated.
+
+    The latter: how many times larger the spread due to correlation would be about known means than about fitted ones,
+    m/(m - 1) for m equal sessions of one stratum, more where strata are many; at least 1.
+    """
+    observed, independent, shared = moments(side, weight, p)
+    n, sigma = side.total, np.sqrt(p * (1.0 - p))[..., None, :]
+    known = (((n * sigma).sum(axis=-1) ** 2 - (n * sigma**2).sum(axis=-1)) * _inverse(n.sum(axis=-1))).sum(axis=-1)
+    understated = np.maximum(1.0, known / np.maximum(shared - independent, 1e-9))
+    return _solve(observed, independent, shared), understated
+
+
 def session_variances(side: Arm, coefficients: Floats, p: Floats, rho: Floats) -> Floats:
     """Return what each session adds to the variance of sum(coefficients * rate), shape (..., n_sessions)."""
     sigma, rho = np.sqrt(p * (1.0 - p))[..., None, :], np.asarray(rho)[..., None]

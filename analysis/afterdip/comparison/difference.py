@@ -11,7 +11,8 @@ from scipy.special import stdtrit
 from ..estimate import Estimate, cannot_say
 from .cells import Arm, Floats, arms
 from .correlation import correlations, session_variances, working_proportions
-from .score import score_limits, wilson_limits
+from .likely import Worth, averaged_limits, chance_below, worth_of
+from .score import wilson_limits
 
 MINIMUM_SESSIONS = 6  # a side; the calibration table says why
 MINIMUM_EFFECTIVE = 3.0  # sessions a side's figure is worth once some of them carry most of its weight
@@ -20,7 +21,9 @@ WORKING_CORRELATION = 0.1  # weighs cells in the adjusted difference: a piece mo
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
-    """What the score limits are made of: two proportions, their effective sample sizes, and degrees of freedom."""
+    """What limits are made of: two proportions, their effective sample sizes at the correlation measured, degrees of
+    freedom, and what either side is worth at other correlations.
+    """
 
     first: float
     second: float
@@ -29,6 +32,7 @@ class Contrast:
     degrees_of_freedom: float
     correlation_first: float
     correlation_second: float
+    worths: tuple[Worth, Worth]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +58,22 @@ class Difference:
 
 
 def limits(contrast: Contrast, confidence_level: float) -> tuple[float, float]:
-    """Return the contrast's score limits at another confidence level, two-sided."""
+    """Return the contrast's limits at another confidence level, two-sided."""
     c = contrast
-    quantile = float(stdtrit(c.degrees_of_freedom, 0.5 + 0.5 * confidence_level))
-    return score_limits(c.first, c.second, c.n_first, c.n_second, quantile)
+    numbers = (np.array([x]) for x in (c.first, c.second, c.n_first, c.n_second))
+    low, high = averaged_limits(*numbers, c.worths, confidence_level)
+    return float(low[0]), float(high[0])
+
+
+def chances(contrast: Contrast, deltas: ArrayLike) -> Floats:
+    """Return the chance of a difference so large as that seen under each of `deltas`, shape (n,), between -1 and 1.
+
+    A delta lies inside the limits of a level where its chance lies inside both tails of that level.
+    """
+    c, deltas = contrast, np.asarray(deltas, dtype=float)
+    numbers = (np.full(deltas.shape, x) for x in (c.first, c.second, c.n_first, c.n_second))
+    one = np.zeros(deltas.shape, dtype=np.intp)
+    return chance_below(*numbers, (c.worths[0].of(one), c.worths[1].of(one)), deltas)
 
 
 def crude_difference(
@@ -66,7 +82,8 @@ def crude_difference(
     """Difference of the plain proportions, all pieces of an agent taken together.
 
     Arguments as `cells.arms` without strata. Clustered score limits: Miettinen & Nurminen 1985 with each agent's
-    effective sample size p(1-p)/v, v its session-level variance, and t quantiles. Cannot say under 6 sessions a side.
+    effective sample size p(1-p)/v, v its session-level variance, averaged over correlations within sessions
+    (`likely`). Cannot say under 6 sessions a side.
     """
     one = np.zeros(np.shape(total), dtype=np.int64)
     first_arm, second_arm, _ = arms(second, session, one, total, events)
@@ -110,20 +127,24 @@ def _difference(
     """Put the difference together from two arms with the same strata, all of them shared."""
     if lacking := _lacking(sides):
         return _silent(sides, strata, left_out, lacking, level)
-    values, effective, mix = contrast_values(sides, working_correlation)
+    alone = tuple(Arm(side.total[None], side.events[None]) for side in sides)
+    values, worths, effective, (mix,) = contrast_values(alone, working_correlation)
     if min(effective) < MINIMUM_EFFECTIVE:
         few = f"nearly all weight lies on fewer than {MINIMUM_EFFECTIVE:.0f} sessions of an agent"
         return _silent(sides, strata, left_out, few, level)
-    contrast = Contrast(*map(float, values))
+    contrast = Contrast(*(float(value[0]) for value in values), worths)
     return Difference(
         *_estimates(sides, contrast, level, method), contrast=contrast, strata=strata, mix=mix, pieces_left_out=left_out
     )
 
 
-def contrast_values(sides: tuple[Arm, Arm], working_correlation: float) -> tuple[tuple, tuple[Floats, Floats], Floats]:
-    """Return the fields of `Contrast`, how many equally weighty sessions each side's figure rests on, and the mix.
+def contrast_values(
+    sides: tuple[Arm, Arm], working_correlation: float
+) -> tuple[tuple, tuple[Worth, Worth], tuple[Floats, Floats], Floats]:
+    """Return the numbers and the worths of `Contrast`, how many equally weighty sessions each side has, and the mix.
 
-    Every side needs pieces; a stratum that only one side has weighs nothing. Many farms at once give arrays.
+    Arms of many farms, shape (n_farms, n_sessions, n_strata), give arrays of them, and only such. Every side needs
+    pieces; a stratum that only one side has weighs nothing.
     """
     worth = [_worth(side.total, working_correlation) for side in sides]
     sums = [w.sum(axis=-2, keepdims=True) for w in worth]
@@ -140,7 +161,9 @@ def contrast_values(sides: tuple[Arm, Arm], working_correlation: float) -> tuple
         sizes.append(expected * (1.0 - expected) / shares.sum(axis=-1))
         effective.append(shares.sum(axis=-1) ** 2 / (shares**2).sum(axis=-1))
     freedom = np.maximum(1.0, sum(effective) - 2.0)
-    return (*found, *sizes, freedom, *rho), (effective[0], effective[1]), mix[..., 0, :]
+    mix = mix[..., 0, :]
+    worths = tuple(worth_of(side, weight, mix, p) for side, weight, p in zip(sides, weights, working, strict=True))
+    return (*found, *sizes, freedom, *rho), worths, (effective[0], effective[1]), mix
 
 
 def _worth(total: Floats, working_correlation: float) -> Floats:
@@ -162,7 +185,7 @@ def _estimates(
         confidence_level=level,
         sessions=int(sum(side.sessions for side in sides)),
         pieces=round(sum(side.total.sum() for side in sides)),
-        method=f"{method}; score limits (Miettinen-Nurminen) on effective sample sizes, t quantile",
+        method=f"{method}; score limits (Miettinen-Nurminen) averaged over correlations within sessions",
     )
     own = []
     for side, p, n in zip(sides, (c.first, c.second), (c.n_first, c.n_second), strict=True):

@@ -1,44 +1,48 @@
-"""Score limits for the difference of two proportions, with sample sizes that need not be whole numbers.
+"""The score statistic of the difference of two proportions, with sample sizes that need not be whole numbers.
 
 Miettinen & Nurminen 1985 (Stat. Med. 4:213) compare an observed difference with the spread expected if the true
 difference were `delta`, the two proportions being re-estimated under that assumption. Limits stay inside -1 to 1 and
-exist when nothing died on either side. Pieces that shared a bath enter through effective sample sizes, and the normal
-quantile becomes Student's t: see `difference`.
+exist when nothing died on either side. Pieces that shared a bath enter through effective sample sizes: see `likely`.
 """
 
 from __future__ import annotations
 
 import math
 
-from scipy.optimize import brentq
+import numpy as np
 
-from ..proportion import restricted_second
+from .cells import Floats
 
-_EXACT = 1e-14  # how near the limits come to where the score statistic meets the quantile
 _TINY = 1e-14
 
 
-def score_statistic(first: float, second: float, n_first: float, n_second: float, delta: float) -> float:
+def constrained(
+    first: Floats, second: Floats, n_first: Floats, n_second: Floats, delta: Floats
+) -> tuple[Floats, Floats]:
+    """Return the likeliest two proportions that differ by `delta`; all shapes broadcast.
+
+    The one admissible root of a cubic, as `proportion.restricted_second` has it for numbers.
+    """
+    n, x = n_first + n_second, first * n_first + second * n_second
+    l2 = (n_first + 2.0 * n_second) * delta - n - x
+    l1 = (n_second * delta - n - 2.0 * second * n_second) * delta + x
+    l0 = second * n_second * delta * (1.0 - delta)
+    third = l2 / (3.0 * n)
+    q = third * third * third - l1 * third / (2.0 * n) + l0 / (2.0 * n)  # powers would take most of the time
+    p = np.copysign(np.sqrt(np.maximum(third * third - l1 / (3.0 * n), 0.0)), q)
+    cube = p * p * p
+    cosine = np.divide(q, cube, out=np.zeros_like(q), where=cube != 0.0)
+    turn = np.where(cube != 0.0, (np.pi + np.arccos(np.clip(cosine, -1.0, 1.0))) / 3.0, 0.0)
+    low, high = np.maximum(0.0, -delta), np.minimum(1.0, 1.0 - delta)
+    other = np.clip(2.0 * p * np.cos(turn) - third, low, high)
+    return np.clip(other + delta, 0.0, 1.0), other
+
+
+def score_statistics(first: Floats, second: Floats, n_first: Floats, n_second: Floats, delta: Floats) -> Floats:
     """Return (difference - delta) over its standard error under a true difference of `delta` (no N/(N-1) factor)."""
-    q = restricted_second((first * n_first, n_first, second * n_second, n_second), delta)
-    p = min(1.0, max(0.0, q + delta))
+    p, q = constrained(first, second, n_first, n_second, delta)
     variance = p * (1.0 - p) / n_first + q * (1.0 - q) / n_second
-    return (first - second - delta) / math.sqrt(max(variance, _TINY))
-
-
-def score_limits(
-    first: float, second: float, n_first: float, n_second: float, quantile: float
-) -> tuple[float, float]:
-    """Return the differences (first minus second) at which the score statistic reaches plus and minus `quantile`."""
-    if not (n_first > 0.0 and n_second > 0.0):
-        raise ValueError(f"effective sample sizes must be above 0, got {n_first!r} and {n_second!r}")
-    observed = first - second
-
-    def beyond(delta: float) -> float:
-        return abs(score_statistic(first, second, n_first, n_second, delta)) - quantile
-
-    limits = [end if beyond(end) <= 0.0 else brentq(beyond, observed, end, xtol=_EXACT) for end in (-1.0, 1.0)]
-    return limits[0], limits[1]
+    return (first - second - delta) / np.sqrt(np.maximum(variance, _TINY))
 
 
 def wilson_limits(proportion: float, n: float, quantile: float) -> tuple[float, float]:

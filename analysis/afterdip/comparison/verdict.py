@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .difference import Difference, limits
+from .cells import Floats
+from .difference import Difference, chances
 
 SUPERIOR_LEVEL = 0.99  # better: this interval excludes nought. Two outcomes, 1 % each: 2 % of false verdicts at most
 MARGIN_LEVEL = 0.90  # not worse, and alike: this interval stays inside the margin (5 % in each direction)
@@ -58,23 +59,26 @@ _NOTHING = Finding(
 )
 
 
+def shown(chance: Floats, more_is_better: bool, superior_level: float) -> tuple:
+    """Return the last four fields of `Finding` from the chances under no difference, minus the margin and the margin.
+
+    `chance`: shape (3,) as `chances` gives it, or (3, n_farms) of many. An interval excludes a difference whose chance
+    lies in its tail.
+    """
+    tail, near = 0.5 - 0.5 * superior_level, 0.5 - 0.5 * MARGIN_LEVEL
+    more, less = chance[0] < tail, chance[0] > 1.0 - tail
+    not_less, not_more = chance[1] < near, chance[2] > 1.0 - near
+    return (more, less, not_less, not_more) if more_is_better else (less, more, not_more, not_less)
+
+
 def finding(
     gain: Difference, margin: float, *, more_is_better: bool, superior_level: float = SUPERIOR_LEVEL
 ) -> Finding:
     """Return what a difference (first minus second) shows against a margin."""
     if gain.contrast is None:
         return _NOTHING
-    low, high = limits(gain.contrast, superior_level)
-    near, far = limits(gain.contrast, MARGIN_LEVEL)
-    if not more_is_better:
-        low, high, near, far = -high, -low, -far, -near
-    return Finding(
-        known=True,
-        first_better=low > 0.0,
-        second_better=high < 0.0,
-        first_not_worse=near > -margin,
-        second_not_worse=far < margin,
-    )
+    chance = chances(gain.contrast, (0.0, -margin, margin))
+    return Finding(True, *map(bool, shown(chance, more_is_better, superior_level)))
 
 
 def verdict(kill: Difference, loss: Difference, *, margins: Margins, superior_level: float = SUPERIOR_LEVEL) -> Verdict:
