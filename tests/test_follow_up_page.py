@@ -418,7 +418,7 @@ def test_the_list_to_take_along_names_every_tray_once_by_lot(demo_answer):
     assert sum(int(row[2]) for row in table.rows) == sum(pieces[tray] for tray in trays)
     large = replace(demo_answer, redips=tuple(replace(r, lot=f"{i}") for i, r in enumerate(demo_answer.redips * 3)))
     cut = tables.lots_due_table(large, caption="a")
-    assert (len(cut.rows), " more lots: `afterdip redip` prints every tray." in cut.note) == (100, True)
+    assert (len(cut.rows), " more lots: the command afterdip redip prints every tray." in cut.note) == (100, True)
 
 
 def test_a_planned_dip_has_one_last_day_on_both_pages(demo_answer):

@@ -68,7 +68,7 @@ def lots_due_table(answer: FollowUpAnswer, *, caption: str) -> Table:
                 groups.setdefault((status, row.lot), []).append(row)
     body = tuple(_lot_due(rows) for rows in [*groups.values()][:LOTS_AT_MOST])
     left_out = len(groups) - len(body)
-    note = f"{counted(left_out, 'more lot')}: `afterdip redip` prints every tray." if left_out else ""
+    note = f"{counted(left_out, 'more lot')}: the command afterdip redip prints every tray." if left_out else ""
     return Table(caption, ("lot", "trays", "pieces", "next dip", "water", "pests"), body, note)
 
 
@@ -100,7 +100,7 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
         "veterinarian say what may be used and how often."
     )
     if left_out:
-        note = f"{counted(left_out, 'more row')}: `afterdip redip` prints them all. {note}"
+        note = f"{counted(left_out, 'more row')}: the command afterdip redip prints them all. {note}"
     return Table(caption, columns, body, note)
 
 
