@@ -86,8 +86,9 @@ def answer_survival(log: Log, *, month: str, as_of: str, window_months: int = 12
     """
     period, tally = period_of(month, window_months=window_months), tally_survival(log)
     horizon, level = log.settings.horizon_days, log.settings.confidence
-    dates, control = tally.trays["date"], tally.trays["is_control"].to_numpy(bool)
-    inside, within = period.in_month(dates).to_numpy(), period.in_window(dates).to_numpy()
+    tally = tally.select(period.in_window(tally.trays["date"]).to_numpy())  # the month is the last of the window
+    control, inside = tally.trays["is_control"].to_numpy(bool), period.in_month(tally.trays["date"]).to_numpy()
+    within = np.ones(len(tally.trays), dtype=bool)
     read = CellReader(tally, horizon, level)
     whole = read.cell("all agents", {}, inside & ~control, sham=inside & control)
     dipped = log.trays[["session", "earlier_tray", "pieces"]].merge(log.sessions[["session", "date"]], on="session")
