@@ -114,6 +114,8 @@ def test_a_tray_never_checked_is_unknown_and_a_re_dip_counts_once(tmp_path):
     answer = answer_comparison(farm(tmp_path, extra=more), first="IOD", second="OIL", as_of=AS_OF)
     assert answer.left_out["trays_never_checked"] == 1
     assert answer.left_out["trays_of_re_dips"] == 1
+    told = tables.fairness_sentence(answer)
+    assert "1 tray never checked (unknown, not alive); 1 re-dip tray, whose pieces" in told
     assert answer.judged.loss.crude.difference.sessions == 39
     assert answer.judged.loss.crude.first.pieces == 19 * 20  # S04 was seen once before it was dipped again
 

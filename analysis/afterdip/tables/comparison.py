@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import so_many
+from afterdip.answers.words import counted, so_many
 from afterdip.comparison import MINIMUM_SESSIONS
 from afterdip.tables.base import Table, count, digits, out_of, per_cent, points
 from afterdip.tables.handling import NONE, strengths_sentence
@@ -140,13 +140,13 @@ def fairness_sentence(answer: ComparisonAnswer | None) -> str:
     )
     unlike = left["pieces_only_first_had_the_like_of"] + left["pieces_only_second_had_the_like_of"]
     apart = left["pieces_in_months_of_first_only"] + left["pieces_in_months_of_second_only"]
-    alone = f"{count(apart)} pieces of months in which only one of the two was used, where " if apart else ""
-    alone += "season and agent cannot be told apart; " if apart else ""
+    where = "of months in which only one of the two was used, where season and agent cannot be told apart; "
+    alone = f"{counted(apart, 'piece')} {where}" if apart else ""
     return (
-        f"{lot}. Left out: {alone}{count(unlike)} pieces of a kind that only {j.first} or only {j.second} had; "
-        f"{count(left['trays_never_checked'])} trays never checked (unknown, not alive); "
-        f"{count(left['trays_of_re_dips'])} re-dip trays, whose pieces count under their first dip; "
-        f"{count(left['pest_counts_without_bath_or_pieces'])} pest counts without bath or pieces.{_pooled(answer)}"
+        f"{lot}. Left out: {alone}{counted(unlike, 'piece')} of a kind that only {j.first} or only {j.second} had; "
+        f"{counted(left['trays_never_checked'], 'tray')} never checked (unknown, not alive); "
+        f"{counted(left['trays_of_re_dips'], 're-dip tray')}, whose pieces count under their first dip; "
+        f"{counted(left['pest_counts_without_bath_or_pieces'], 'pest count')} without bath or pieces.{_pooled(answer)}"
     )
 
 

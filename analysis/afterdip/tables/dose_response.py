@@ -211,7 +211,7 @@ def strength_captions(answer: DoseResponseAnswer) -> dict[str, dict[str, str]]:
     none = "Too few to say: no agent was used at enough strengths for a curve."
     windows = {
         "alt": f"Pests killed and corals lost over sham against concentration. {lines or none}",
-        "caption": f"{answer.window_months} months to {answer.month}, {count(sessions)} sessions with an agent. "
+        "caption": f"{answer.window_months} months to {answer.month}, {counted(sessions, 'session')} with an agent. "
         f"Bands: {level} limits by session, only over strengths tried; bars where no curve can be drawn. Dots: "
         "sessions, larger with more counted; the sham stands apart on the left. Dashed: the farm's targets. "
         "Shaded: strengths that surely do both.",

@@ -248,8 +248,9 @@ def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
     unrecorded = _lacking(answer.sessions_without_labour, answer.sessions)
     ahead = answer.forecast.hours
     next_month = f"{number(ahead, 1)} hours" if ahead.known else f"cannot say, {ahead.reason}"
-    work = "; ".join(f"{r.label} {number(r.effort.hours_per_thousand, 1)}" for r in (*answer.tasks, *answer.agents))
-    costs = "; ".join(f"{c.label} {number(c.cost.per_clean_survivor, 2)}" for c in answer.cost_agents)
+    rates = (f"{r.label} {number(r.effort.hours_per_thousand, 1)}" for r in (*answer.tasks, *answer.agents))
+    work = "; ".join(rates) or "none"
+    costs = "; ".join(f"{c.label} {number(c.cost.per_clean_survivor, 2)}" for c in answer.cost_agents) or "none"
     weeks = "; ".join(f"{w.week} {number(w.hours, 1)}" for w in answer.plan)
     mean = answer.pieces / answer.sessions if answer.sessions else 0.0
     split = f"{window}; {unrecorded}. {level} limits are in the table."

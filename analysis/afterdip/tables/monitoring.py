@@ -142,10 +142,10 @@ def watch_captions(watch: MonitoringAnswer) -> dict[str, dict[str, str]]:
     for outcome, weeks in zip(("loss", "kill"), watch.weeks, strict=True):
         charts = [w for w in watch.watched if w.series.outcome == outcome]
         alarms = ", ".join(w.series.agent for w in charts if w.alarm) or "none"
-        baths, what = count(sum(len(w.series.baths) for w in charts)), _word(outcome)
+        baths, what = counted(sum(len(w.series.baths) for w in charts), "bath"), _word(outcome)
         out[outcome] = {
             "alt": f"One line per agent: running average of {what} against what was expected. Alarms: {alarms}.",
-            "caption": f"Running average of {what} against what was expected, bath by bath ({baths} baths; the newest "
+            "caption": f"Running average of {what} against what was expected, bath by bath ({baths}; the newest "
             f"weighs {watch.smoothing:.0%}). Strong: this month. Dashed: alarm. A farm where nothing changes gets any "
             f"alarm on this page in at most 1 of {one_in} reports.",
         }
@@ -153,13 +153,13 @@ def watch_captions(watch: MonitoringAnswer) -> dict[str, dict[str, str]]:
     shown = watch.killing_bottles
     out["bottles"] = {
         "alt": "; ".join(f"{b.agent} {b.lot}: {points(b.difference)}" for b in shown) or "No bottle recorded.",
-        "caption": f"Kill of the bottles in use in the month, {count(sum(b.baths for b in shown))} baths. Bars: "
+        "caption": f"Kill of the bottles in use in the month, {counted(sum(b.baths for b in shown), 'bath')}. Bars: "
         f"{watch.confidence_level:.0%} limits by bath.",
     }
     out["baths"] = {
         "alt": "; ".join(f"{b.agent}: {per_cent(b.life.fresh)} killed when fresh, {_fall(b)}" for b in watch.baths)
         or "No bath served more than one session.",
-        "caption": f"Kill against pieces served, {count(sum(b.life.baths for b in watch.baths))} baths. Dots: "
+        "caption": f"Kill against pieces served, {counted(sum(b.life.baths for b in watch.baths), 'bath')}. Dots: "
         f"sessions, larger with more pests. Band: {watch.confidence_level:.0%} limits by bath. Dotted: time to change.",
     }
     losses = [e for e in watch.effects if e.outcome == "loss"]

@@ -160,7 +160,7 @@ def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
     month, sham = answer.month, answer.month_sham
     dipped = f"{counted(month.pieces, 'piece')} in {counted(month.sessions, 'session')}"
     behind = f"{dipped}; sham {counted(sham.pieces, 'piece')}"
-    agents = "; ".join(f"{c.label} {_alive(c)}" for c in answer.agents)
+    agents = "; ".join(f"{c.label} {_alive(c)}" for c in answer.agents) or "none"
     pieces, sessions = (sum(getattr(c, name) for c in answer.agents) for name in ("pieces", "sessions"))
     window = f"{counted(pieces, 'piece')}, {counted(sessions, 'session')}"
     off = month.detached
