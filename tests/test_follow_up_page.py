@@ -399,6 +399,8 @@ def test_tables_and_figures(demo_answer, tmp_path):
             assert "nan" not in table.to_html().lower().replace("maintenance", "")
         captions = tables.follow_up_captions(answer, rows=4)
         assert all(text.strip() for caption in captions.values() for text in caption.values())
+        for figure_name, shown in (("calendar", tables.dated(answer, each=4)), ("release", tables.readable(answer, 8))):
+            assert ("none that can be" in captions[figure_name]["caption"]) is not bool(shown)
         assert "clean" not in tables.release_sentence(answer).replace("clean bill", "")
         fig, ax = figure()
         draw_calendar(ax, tables.dated(answer, each=4), as_of=answer.as_of)

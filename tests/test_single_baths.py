@@ -205,6 +205,8 @@ def test_what_an_agent_does_to_all_is_not_asked_of_one_bath(tmp_path):
     answer = replace(one, watch=replace(one.watch, singles=replace(one.watch.singles, told=(usual,))))
     assert asked(answer) == {}
     assert singles_table(answer.watch.singles).rows[0][5] == "lost most, as its like do"
+    assert traits_table(one.watch.singles).rows
+    assert traits_table(answer.watch.singles).rows == ()  # nothing sets apart a bath that did as its like do
     assert asked(one)
 
 

@@ -183,7 +183,8 @@ def _trust(page: ComparisonPage) -> list[str]:
     many = "all" if by_lot == sessions else f"{by_lot or 'none'} of the"
     own = f"{many} {sessions} sessions of {page.pair.judged.first} and {page.pair.judged.second}"
     dealt = f"{own} {'was' if by_lot == 1 else 'were'} dealt by lot"
-    told = [f"Agents compared: {dealt}; elsewhere like is compared with like as far as the log tells."]
+    elsewhere = "elsewhere " if by_lot else ""
+    told = [f"Agents compared: {dealt}; {elsewhere}like is compared with like as far as the log tells."]
     if page.unpaired:
         of = "agents and strengths" if page.apart else "agents"
         told.append(f"Only the {AGENTS_PAIRED} most used {of} are compared in pairs; {page.unpaired} others are not.")

@@ -276,12 +276,16 @@ def follow_up_captions(answer: FollowUpAnswer, *, rows: int) -> dict[str, dict[s
             "alt": f"Calendar of dips by tray. {dates or 'No dip can be dated'}.",
             "caption": f"{count(len(drawn))} of {count(len(dated(answer)))} dips to come, by tray and pest, as of "
             f"{answer.as_of}, at most {count(rows)} of each urgency. Filled: dips given; open: planned; bar: to the "
-            "last day for it; shaded: eggs may still hatch.",
+            "last day for it; shaded: eggs may still hatch."
+            if drawn
+            else f"Dips to come as of {answer.as_of}: none that can be dated.",
         },
         "release": {
             "alt": f"How sure the looks since the last hatch make us, by lot. {held or 'No lot can be read'}.",
             "caption": f"{counted(len(sure), 'lot')} nearest to release. Dot: chance that these looks would have shown "
             f"a pest, had {answer.design_prevalence:.1%} or more been infested. Line: {answer.confidence_level:.0%}, "
-            "as wanted. Looks before the last hatch are left out.",
+            "as wanted. Looks before the last hatch are left out."
+            if sure
+            else "Lots nearest to release: none that can be read.",
         },
     }

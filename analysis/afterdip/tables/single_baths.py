@@ -44,11 +44,15 @@ def singles_table(singles: Singles) -> Table:
 
 
 def traits_table(singles: Singles) -> Table:
-    """Set what was written of these baths beside what was written of the others of their agent."""
+    """Set what was written of these baths beside what was written of the others of their agent.
+
+    A bath that did as its like do is left out: the agent does that, and nothing sets the bath apart.
+    """
     rows = tuple(
         (bath_named(bath), trait.name, trait.here or "not written down", trait.others or "not written down",
          "unlike" if trait.unlike else "no")
-        for bath in singles.told for trait in bath.traits if trait.here or trait.others
+        for bath in singles.told if bath.named or not bath.as_its_like
+        for trait in bath.traits if trait.here or trait.others
     )  # fmt: skip
     note = (
         "Unlike: beyond anything recorded for the others. Look there first: the amount that really went in, the clock, "
