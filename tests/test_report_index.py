@@ -120,7 +120,7 @@ def test_the_figures_stand_with_limits_counts_and_earlier_months():
     assert alive.title == "Pieces alive 30 days after the dip"
     assert alive.lines == (("93.1\u00a0%", "95\u00a0% limits 90.2 to 95.3"),)
     assert alive.behind == ("1\u202f240 pieces, 12 sessions", "another 3.1\u00a0% (1.0 to 6.0) came off")
-    assert alive.trend.words == "5 earlier months: 5.0 to 9.0\u00a0%; no clear change"
+    assert alive.trend.words == "5 earlier months: 5.0 to 9.0\u00a0%; this month does not stand out"
     assert "alive, by month: May 2026 5.0\u00a0%; Jun 2026 6.0" in alive.trend.picture
     loss = tile(results(survival=survival()), 1)
     assert loss.lines[0] == ("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0; beside 2 sham sessions")
@@ -150,7 +150,7 @@ def test_a_trend_never_says_more_than_the_months_before_it():
     bound = trend([*months, now], bound=True, **options).words
     assert bound == "1 of 2 earlier months: at least 0.88; higher now than in any of them"
     low = ("2026-10", Estimate(**number(0.85, 0.8, 0.91)))
-    assert trend([*months, low], **options).words.endswith("; no clear change")
+    assert trend([*months, low], **options).words.endswith("; this month does not stand out")
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,7 @@ def _words(earlier, now, shown, *, months, month, say, unit, bound) -> str:
     """Return the span of the months before, and whether this month's limits lie wholly outside of it.
 
     Beside so many months' ups and downs a single month stands out only where its whole interval lies beyond every
-    earlier figure; anything less is called no clear change.
+    earlier figure. Anything less does not stand out, which is no word on a change: a step months ago lies within.
     """
     before = sum(m < month for m, _ in months)
     if not earlier:
@@ -71,7 +71,7 @@ def _words(earlier, now, shown, *, months, month, say, unit, bound) -> str:
         return f"{span}; higher now than in any of them"
     if now.high is not None and now.high < min(values):
         return f"{span}; lower now than in any of them"
-    return f"{span}; no clear change"
+    return f"{span}; this month does not stand out"
 
 
 def _picture(upto, known, shown, *, month, say, name) -> str:
