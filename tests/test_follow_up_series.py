@@ -180,7 +180,7 @@ def test_days_to_hatch_below_27_are_not_invented(water):
 @pytest.mark.parametrize("water", [20.0, 23.9, 27.1, 30.0, None])
 def test_temperatures_outside_the_source_are_refused(water):
     life = life_cycle("acropora-flatworm", water_temperature_c=water)
-    assert not life.can_schedule
+    assert life.laying_days_earliest is None
     assert life.reason.startswith("unknown")
     assert plan_series(Series(0, 0, 1, False), as_of=0, life=life).dips == ()
 
@@ -202,7 +202,7 @@ def test_own_figures_come_first_and_hold_at_their_temperature():
     life = life_cycle("acropora-flatworm", water_temperature_c=25.0, own=Own())
     assert (life.hatch_days_latest, life.laying_days_earliest, life.basis) == (14.0, 21.0, "farm")
     for water in (24.9, 26.1, None):
-        assert not life_cycle("anything", water_temperature_c=water, own=Own()).can_schedule
+        assert life_cycle("anything", water_temperature_c=water, own=Own()).laying_days_earliest is None
     with pytest.raises(ValueError, match="hatch_factor"):
         life_cycle("acropora-flatworm", water_temperature_c=27.0, hatch_factor=0.9)
 

@@ -53,11 +53,6 @@ class LifeCycle:
     notes: tuple[str, ...] = ()
     reason: str = ""
 
-    @property
-    def can_schedule(self) -> bool:
-        """Whether at least the longest gap between dips is known."""
-        return self.laying_days_earliest is not None
-
     def to_json(self) -> dict:
         """Return every field."""
         return {name: getattr(self, name) for name in self.__slots__ if name != "notes"} | {"notes": list(self.notes)}
