@@ -126,6 +126,8 @@ def test_the_figures_stand_with_limits_counts_and_earlier_months():
     assert loss.lines[0] == ("+2.3 in 100", "95\u00a0% limits −0.4 to +5.0; beside 2 sham sessions")
     assert loss.lines[1][1].startswith("over the 12 months")
     assert loss.behind == ()  # no shams below the window's figure
+    silent = tile(results(survival=survival(month=survival()["month"] | {"loss_over_sham": NO_SHAM})), 1)
+    assert silent.lines[0] == ("no sham dip to compare with", "")
     unknown = tile(results(survival=survival(month=survival()["month"] | {"alive": FEW})), 0)
     assert unknown.lines == (("too few: 2 of the 5 sessions needed", ""),)
 

@@ -72,9 +72,11 @@ def _survival_tiles(results: dict) -> Iterator[Tile]:
 
 
 def _beside(line: tuple[str, str], sham: int) -> tuple[str, str]:
-    """Add the month's shams to the month's own line: below the window's figure they would seem to be the window's."""
-    beside = f"beside {counted(sham, 'sham session')}" if sham else "no sham dip this month"
-    return line[0], "; ".join(filter(None, (line[1], beside)))
+    """Add the month's shams to the month's own line: below the window's figure they would seem to be the window's.
+
+    Where there is no figure its reason has told of them.
+    """
+    return (line[0], f"{line[1]}; beside {counted(sham, 'sham session')}") if line[1] else line
 
 
 def _loss_over_the_window(results: dict) -> Iterator[tuple[str, str]]:
