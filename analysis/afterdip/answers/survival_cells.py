@@ -59,14 +59,17 @@ class SurvivalCell:
         return self.keys | counts | {name: getattr(self, name).to_json() for name in _NAMES}
 
 
+_Sham = tuple[SurvivalTally, str, tuple[SurvivalCurve, ...]]
+
+
 @dataclass(frozen=True, slots=True)
 class CellReader:
-    """Reads any set of first-dip trays off one tally."""
+    """Reads any set of first-dip trays off one tally; `shams` keeps what `_sham` has read, by its trays."""
 
     tally: SurvivalTally
     horizon: int
     level: float
-    shams: dict[bytes, tuple] = field(default_factory=dict)
+    shams: dict[bytes, _Sham] = field(default_factory=dict)
 
     def cell(self, label: str, keys: dict, keep: np.ndarray, *, sham: np.ndarray | None = None) -> SurvivalCell:
         """Estimate for the trays kept; `sham` are the trays to compare with, None where these are sham dips."""
@@ -101,8 +104,9 @@ class CellReader:
         return self.tally.select(keep & self.tally.trays["checked"].to_numpy(bool))
 
     def over_sham(
-        self, curve: SurvivalCurve, keep: np.ndarray, beside: tuple | None, *, spread: bool = False
-    ) -> Estimate:
+        self, curve: SurvivalCurve, keep: np.ndarray, beside: tuple[np.ndarray, np.ndarray] | None, *,
+        spread: bool = False,
+    ) -> Estimate:  # fmt: skip
         """Loss over the sham's, or why there is none; `curve` is that of all trays kept.
 
         `beside`: which of them and which sham dips, both of the same season; None where these are sham dips.
@@ -120,7 +124,7 @@ class CellReader:
             curve = self.curve(seen.told_at(self.horizon) if spread else seen)
         return replace(loss_over_sham(curve, curves[spread], self.horizon), trays=trays + len(part.trays))
 
-    def _sham(self, keep: np.ndarray) -> tuple[SurvivalTally, str, tuple[SurvivalCurve, ...]]:
+    def _sham(self, keep: np.ndarray) -> _Sham:
         """Return the sham trays seen, the gap in their looks, and their curves as written and spread.
 
         Kept, because one set of sham dips stands beside many cells.
