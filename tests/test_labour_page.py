@@ -174,6 +174,14 @@ def test_a_log_whose_labour_names_no_session(demo, answer):
     assert "No labour row names its session" in tables.hours_sentence(blurred)
 
 
+def test_where_all_work_is_in_sessions_no_rest_is_spoken_of(demo, answer):
+    assert "the rest cleaning, cutting and other work that names no session." in tables.forecast_sentence(answer)
+    rows = demo.labour[demo.labour["session"].notna()]
+    within = answer_labour(replace(demo, labour=rows), month="2026-10", as_of="2026-11-20")
+    assert " All of it is work in sessions: the log has no row of cleaning" in tables.forecast_sentence(within)
+    assert "the rest" not in tables.forecast_sentence(within)
+
+
 @pytest.mark.parametrize("dropped", ["labour", "trays"])
 def test_a_log_without_labour_or_trays_still_answers(tmp_path, dropped):
     tables_ = small_log()

@@ -58,17 +58,22 @@ def forecast_sentence(answer: LabourAnswer) -> str:
         f"{number(f.sessions, 0)} sessions, as is usual here,"
     )  # fmt: skip
     beyond = f" Beyond the log: {f.beyond}." if f.beyond else ""
-    split = (
-        f"That is all work in the log: {number(f.session_hours, 1)} hours in sessions, the rest cleaning, cutting and "
-        "other work that names no session."
-        if f.session_hours.known
-        else f"That is all work in the log; how much of it in sessions cannot be said: {f.session_hours.reason}."
-    )
     return (
         f"A month of {count(f.pieces)} pieces in {asked} takes {number(f.hours, 1)} person-hours, or "
-        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. {split} The {_level(answer)} limits are for a single "
-        f"month, from {f.months} months; {_hindsight(answer)}{beyond}"
+        f"{number(f.hours_per_thousand, 1)} per 1,000 pieces. {_in_sessions(answer)} The {_level(answer)} "
+        f"limits are for a single month, from {f.months} months; {_hindsight(answer)}{beyond}"
     )
+
+
+def _in_sessions(answer: LabourAnswer) -> str:
+    """Say how much of the forecast is work in sessions; all of it, where the log has no row of other work."""
+    inside, hours = answer.forecast.session_hours, answer.forecast.hours
+    if not inside.known:
+        return f"That is all work in the log; how much of it in sessions cannot be said: {inside.reason}."
+    if hours.estimate - inside.estimate < 0.05:  # no tenth of an hour is left over to print
+        return "All of it is work in sessions: the log has no row of cleaning, cutting or other work beside them."
+    rest = "the rest cleaning, cutting and other work that names no session"
+    return f"That is all work in the log: {number(inside, 1)} hours in sessions, {rest}."
 
 
 def _hindsight(answer: LabourAnswer) -> str:
