@@ -127,6 +127,16 @@ def test_shams_begun_in_spring_are_not_set_beside_the_winter(tmp_path):
         assert (cell.loss_over_sham.sessions, cell.loss_over_sham.trays) == (24 + 12, 24 + 12)
 
 
+def test_shams_of_other_months_alone_are_none_to_compare_with(tmp_path):
+    """OIL in winter and nothing but shams later: that there are shams is said."""
+    farm_log = farm(tmp_path, lambda month, bath: "SHAM" if month in SUMMER else "OIL")
+    answer = answer_survival(farm_log, month="2026-09", as_of=AS_OF)
+    (oil,) = (cell for cell in answer.agents if not cell.keys["is_control"])
+    over = [oil.loss_over_sham, oil.loss_over_sham_spread]
+    over += [reading.days_over_sham for reading in answer.readings if not reading.is_control]
+    assert {estimate.reason for estimate in over} == {"no sham dip in the same months to compare with"}
+
+
 def test_sides_of_one_season_are_compared_whole():
     trays = rows_of(a=["2026-01-03", "2026-05-03", "2026-07-01"], b=["2026-02-03", "2026-04-03", "2026-08-01"])
     one = (trays["agent"] == "a").to_numpy()

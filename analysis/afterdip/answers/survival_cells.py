@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from afterdip.answers.period import Period
-from afterdip.answers.survival_models import look_gap
+from afterdip.answers.survival_models import look_gap, no_sham
 from afterdip.answers.survival_strengths import Part
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.survival import (
@@ -117,7 +117,7 @@ class CellReader:
         seen, (part, gap, curves) = self.seen(own), self._sham(sham)
         trays = len(seen.trays)
         if not len(part.day) or not len(seen.day):
-            return cannot_say("no sham dip to compare with", confidence_level=self.level, trays=trays)
+            return cannot_say(no_sham(own), confidence_level=self.level, trays=trays)
         if not spread and gap:
             return cannot_say(f"sham: {gap}", confidence_level=self.level, trays=trays + len(part.trays))
         if (own != keep).any():

@@ -85,6 +85,11 @@ class AdjustedHazards:
         return {"reference": self.reference, "reason": self.reason} | ratios
 
 
+def no_sham(own: np.ndarray) -> str:
+    """Return why there is no sham; `own`: which dips have one of their season beside them (`of_same_season`)."""
+    return "no sham dip to compare with" if own.any() else "no sham dip in the same months to compare with"
+
+
 def look_gap(part: SurvivalTally, horizon: int) -> str:
     """Return why looks are too far apart to tell deaths by the horizon from later ones; empty where they are not.
 
@@ -171,7 +176,7 @@ def _against_sham(
     sides = of_same_season(tally.trays, own, tally.trays["is_control"].to_numpy(bool))
     part, sham = (tally.select(side) for side in sides)
     if not len(sham.day) or not len(part.day):
-        return cannot_say("no sham dip to compare with", confidence_level=level), None, None
+        return cannot_say(no_sham(sides[0]), confidence_level=level), None, None
     curves = [_curve(side, level) for side in (part, sham)]
     over = cannot_say(f"not followed to day {horizon:g}", confidence_level=level)
     gap = look_gap(part, horizon) or look_gap(sham, horizon)
