@@ -162,6 +162,12 @@ def test_other_outputs(tmp_path):
     ]
 
 
+def test_a_number_and_its_per_cent_sign_stay_on_one_line(tmp_path):
+    html = page_of(tmp_path, "## At most 5 % of 40 %?\n\nnot %", "1", outputs=FIGURE)
+    assert "5\u00a0% of 40\u00a0%" in html
+    assert "not %" in html
+
+
 def test_links_stay_within_the_report():
     assert '<a href="removal.html">r</a>' in markdown("[r](removal.ipynb)")
     assert '<a href="#how-many">r</a>' in markdown("[r](#how-many)")

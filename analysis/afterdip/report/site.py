@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import calendar
+import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -20,9 +21,13 @@ class Frame:
     values: dict[str, object]
 
     def render(self, template: str, **more: object) -> str:
-        """Return a template filled in; text is escaped except what is passed as `body`."""
+        """Return a template filled in; text is escaped except what is passed as `body`.
+
+        A number keeps its per cent sign: on a phone's short lines the sign stood alone at the head of the next.
+        """
         marked = {name: Markup(value) if name == "body" else value for name, value in more.items()}
-        return _templates().get_template(template).render(**self.values, **marked).strip() + "\n"
+        page = _templates().get_template(template).render(**self.values, **marked).strip() + "\n"
+        return re.sub(r"(?<=\d) %", "\u00a0%", page)
 
 
 def page_frame(results: dict, *, page: str) -> Frame:

@@ -159,7 +159,7 @@ def links_sentence(answer: DoseResponseAnswer) -> str:
     fold, name = max(folds)
     return (
         "With another shape of curve (probit or complementary log-log, not logit) the LC50 of kill moves by at most "
-        f"{100 * (fold - 1):.0f} % ({name}), over {count(len(folds))} curves."
+        f"{100 * (fold - 1):.0f} % ({name}), over {counted(len(folds), 'curve')}."
     )
 
 
