@@ -397,6 +397,7 @@ def test_tables_and_figures(demo_answer, tmp_path):
             tables.eyes_table(answer, caption="f"),
         ):  # fmt: skip
             assert "nan" not in table.to_html().lower().replace("maintenance", "")
+        assert "all of them are those to come" in tables.redip_table(answer, caption="a").note
         captions = tables.follow_up_captions(answer, rows=4)
         assert all(text.strip() for caption in captions.values() for text in caption.values())
         for figure_name, shown in (("calendar", tables.dated(answer, each=4)), ("release", tables.readable(answer, 8))):
