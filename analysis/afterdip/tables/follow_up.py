@@ -96,8 +96,8 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
     note = (
         f"Survives: the chance that one animal that met every dip of the series lives, at the farm's own kill of "
         f"adults ({answer.confidence_level:.0%} limits by session), if dips work independently and survivors are no "
-        "hardier; a hatchling meets fewer dips. Where a series starts over, by a gap or living pests, all of them are those "
-        "to come. Dips are counted, not advised: label, safety data sheet and veterinarian say what may be used "
+        "hardier; a hatchling meets fewer dips. Where a series starts over, by gap or living pests, all of them are "
+        "those to come. Dips are counted, not advised: label, safety data sheet and veterinarian say what may be used "
         "and how often."
     )
     if left_out:
