@@ -72,7 +72,10 @@ def _strengths(windows: list[dict], arms: list[dict]) -> str:
         within = one or f"any of {counted(len(windows), 'pairing')} {kind}"
         return f"No strength within those tried is shown to meet both targets, in {within}."
     agents = sorted(set(held), key=lambda agent: (-held.count(agent), agent))
-    named = [f"{agent} ({count(held.count(agent))}{_inside(agent, windows, arms)})" for agent in agents]
+    named = []
+    for agent in agents:
+        some = "; ".join(filter(None, ("" if one else count(held.count(agent)), _inside(agent, windows, arms))))
+        named.append(f"{agent} ({some})" if some else agent)
     told = listed(named, most=20)
     within = one or f"{count(len(held))} of {counted(len(windows), 'pairing')} {kind}"
     return f"A strength within those tried that surely meets both targets is shown in {within}: {told}."
@@ -98,5 +101,5 @@ def _inside(agent: str, windows: list[dict], arms: list[dict]) -> str:
         unit = own[0]["strength_unit"]
         low, high = (strength_words((own[0][end]["estimate"], unit)) for end in ("low", "high"))
         where = f"{low.removesuffix(f' {unit}')} to {high}, " if len(own) == 1 else ""
-        return f"; {where}none of the strengths compared above"
-    return f"; of the strengths compared above, {listed(told, most=20)}" if told else ""
+        return f"{where}none of the strengths compared above"
+    return f"of the strengths compared above, {listed(told, most=20)}" if told else ""
