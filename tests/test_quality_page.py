@@ -341,6 +341,17 @@ def test_a_month_without_sham_is_asked_for_one_in_a_part_of_its_own(small):
     assert list(pages).index("Put some trays through a sham dip") == 1
 
 
+def test_shams_too_few_to_tell_what_dips_cost_are_asked_for_by_number(small, demo):
+    def asked(answer):
+        return answer.window_shams, [a["why"] for a in answer.to_json()["actions"] if " sham dip in " in a["what"]]
+
+    few = answer_quality(small(), month="2026-10", as_of=str(AS_OF))
+    assert asked(few) == (2, ["2 sham sessions so far: 5 are needed to tell what dips cost"])
+    enough, nothing = asked(demo)
+    assert enough >= 5
+    assert nothing == []
+
+
 def test_a_month_without_sessions_is_a_page_too(small):
     answer = answer_quality(small(), month="2024-01", as_of=str(AS_OF))
     assert (answer.sessions, answer.pieces_window.pieces) == (0, 0)

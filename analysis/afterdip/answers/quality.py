@@ -98,15 +98,17 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True)
 class QualityAnswer:
-    """The page on log quality and the watch. `weeks`: the Mondays of `recorded`; `unwritten`: re-dipped pieces that no
-    check of their earlier tray shows as taken out, over the window; `last`: what became of last month's list;
-    `looks_due`: tally_looks_due's on `as_of`; `past`: what was changed since an earlier report.
+    """The page on log quality and the watch. `window_shams`: sham sessions of the window; `weeks`: the Mondays of
+    `recorded`; `unwritten`: re-dipped pieces that no check of their earlier tray shows as taken out, over the window;
+    `last`: what became of last month's list; `looks_due`: tally_looks_due's on `as_of`; `past`: what was changed since
+    an earlier report.
     """  # fmt: skip
 
     month: str
     as_of: str
     sessions: int
     sham_sessions: int
+    window_shams: int
     trays: int
     pieces: int
     warnings: tuple[WarningKind, ...]
@@ -124,7 +126,7 @@ class QualityAnswer:
 
     def to_json(self) -> dict:
         """Return the part of results.json that belongs to log quality and the watch."""
-        plain = ("sessions", "sham_sessions", "trays", "pieces", "unwritten")
+        plain = ("sessions", "sham_sessions", "window_shams", "trays", "pieces", "unwritten")
         lists = ("warnings", "listed", "hazards", "recorded")
         return {
             **{name: getattr(self, name) for name in plain},
@@ -159,6 +161,7 @@ def answer_quality(
         month, as_of,
         sessions=len(this),
         sham_sessions=int(this["is_control"].sum()),
+        window_shams=int((records["is_control"] & period.in_window(records["date"])).sum()),
         trays=int(this["trays"].sum()),
         pieces=int(log.trays.loc[log.trays["session"].isin(this["session"]), "pieces"].sum()),
         warnings=_kinds(log, period, month),

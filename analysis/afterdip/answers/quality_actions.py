@@ -9,6 +9,7 @@ from afterdip.answers.quality_advice import words_of
 from afterdip.answers.single_words import bath_named, doubt, happened, its_like, set_apart
 from afterdip.answers.words import counted
 from afterdip.log.notices import CHECK_GAP_DUE_DAYS
+from afterdip.survival import MIN_SESSIONS
 
 if TYPE_CHECKING:
     from afterdip.answers.monitoring import Watched
@@ -139,6 +140,10 @@ def _singles(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
 def _sham(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
     if any(kind.code == "no_sham" and kind.month for kind in answer.warnings):
         yield "Put some trays through a sham dip", "without one, nobody can tell what handling alone costs"
+    elif 0 < answer.window_shams < MIN_SESSIONS:
+        more = counted(MIN_SESSIONS - answer.window_shams, "session")
+        why = f"{counted(answer.window_shams, 'sham session')} so far: {MIN_SESSIONS} are needed to tell what dips cost"
+        yield f"Put trays through a sham dip in {more} more", why
 
 
 def _looks(answer: QualityAnswer) -> Iterator[tuple[str, str]]:
