@@ -368,7 +368,7 @@ def test_captions_carry_counts_and_level(answer):
     captions = tables.labour_captions(answer)
     assert set(captions) == {"hours", "tasks", "agents", "costs", "plan"}
     for name, words in captions.items():
-        assert "95%" in words["caption"], name
+        assert "95\u00a0%" in words["caption"], name
         assert "sessions" in words["caption"], name
         assert words["alt"]
 

@@ -137,7 +137,7 @@ def test_controlled_kill_follows_the_rule(sham_dead, decision):
     assert (mine.decision, mine.rule) == (decision, "WHO 2016")
     assert mine.control_mortality.estimate == pytest.approx(sham_dead / 20)
     if decision == "void":
-        assert mine.kill.reason == "void: the sham itself killed 25%, more than 20% (WHO 2016)"
+        assert mine.kill.reason == "void: the sham itself killed 25\u00a0%, more than 20\u00a0% (WHO 2016)"
     else:
         corrected = rm.schneider_orelli(0.9, sham_dead / 20)
         assert mine.kill.estimate == pytest.approx(0.9 if decision == "as it is" else corrected)

@@ -11,7 +11,7 @@ from afterdip.answers.period import date_of, day_of, period_of
 from afterdip.answers.redip import SILENT_DAYS, Redip, answer_redips, kills_of, lives_of
 from afterdip.answers.release import CAUSES, Release, Sensitivity, answer_releases, lots_released, sensitivities
 from afterdip.answers.tray_history import read_history
-from afterdip.answers.words import counted, so_many
+from afterdip.answers.words import counted, percent, so_many
 from afterdip.follow_up import HATCH_FACTOR, STATUSES, LifeCycle, days_until_hatched, longest_gap
 from afterdip.log.model import Log
 from afterdip.tally.follow_up import IN_HAND_DAYS, tally_counted_twice, tally_lots
@@ -181,7 +181,8 @@ def _looks_due(answer: FollowUpAnswer) -> list[dict]:
             "due": answer.as_of,
             "what": f"Release {counted(len(answer.released), 'lot')}",
             "which": _named(answer.released),
-            "why": f"{answer.confidence_level:.0%} sure that less than {answer.design_prevalence:.0%} are infested",
+            "why": f"{percent(answer.confidence_level)} sure that less than {percent(answer.design_prevalence)} are "
+            "infested",
         })
     near = [row for row in answer.releases if row.cause == "looks" and row.further_pieces]
     if near:

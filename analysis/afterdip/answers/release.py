@@ -10,7 +10,7 @@ import pandas as pd
 from afterdip.answers.period import date_of, day_of
 from afterdip.answers.release_looks import TrayState, tray_state
 from afterdip.answers.tray_history import TrayHistory
-from afterdip.answers.words import counted
+from afterdip.answers.words import counted, percent
 from afterdip.estimate import Estimate, cannot_say
 from afterdip.follow_up import (
     Freedom,
@@ -221,7 +221,8 @@ def _weigh(freedom: Freedom | None, perfect: Freedom, settings: Settings, unseen
         at_best = f"at 100 % it would be {few} of {perfect.pieces} pieces"
         return "sensitivity", f"what share of infested pieces a look shows is not known: enter it; {at_best}"
     if freedom.further_looks == 0:
-        sure = f"had {design} been infested, these looks would have shown one in {settings.confidence:.0%} of cases"
+        often = f"in {percent(settings.confidence)} of cases"
+        sure = f"had {design} been infested, these looks would have shown one {often}"
         return "sure enough", f"{sure} or more; they showed none"
     if freedom.further_looks is None:
         return "looks", f"looking alone cannot rule out that {design} are infested: a look misses too much"

@@ -17,6 +17,11 @@ def so_many(part: int, whole: int, one: str, verbs: tuple[str, str], many: str =
     return f"{_apart(part)} of {counted(whole, one, many)} {verbs[part != 1 and whole != 1]}"
 
 
+def percent(share: float) -> str:
+    """Return a share as "95 %", to three figures, on one line."""
+    return f"{100 * share:.3g}\u00a0%"
+
+
 def _apart(n: int) -> str:
     return f"{n:,}".replace(",", "\u202f")
 

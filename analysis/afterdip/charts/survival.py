@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator, PercentFormatter
 
+from afterdip.answers.words import percent
 from afterdip.charts.style import ACCENT, INK, QUIET, SMALL, AgentStyle, agent_styles, in_legend, say_instead
 from afterdip.estimate import Estimate
 from afterdip.survival import CumulativeIncidence, SurvivalCurve, at_risk_on
@@ -163,7 +164,7 @@ def _break_axis(ax: Axes, lowest: float) -> None:
         return
     ax.set_ylim(start, 1 + 0.02 * (1 - start))
     ax.yaxis.set_major_locator(MaxNLocator(nbins=8, steps=[1, 2, 5, 10]))  # whole per cents, as they are printed
-    ax.annotate(f"axis starts at {start:.0%}", (1, 1), xycoords="axes fraction", xytext=(0, 5),
+    ax.annotate(f"axis starts at {percent(start)}", (1, 1), xycoords="axes fraction", xytext=(0, 5),
                 textcoords="offset points", fontsize=SMALL, color=QUIET, ha="right")  # fmt: skip
     slash = {"transform": ax.transAxes, "color": QUIET, "clip_on": False, "linewidth": 1}
     for y in (0.015, 0.035):

@@ -89,7 +89,8 @@ def controlled_kills(
         if decision == "no sham":
             return cannot_say(f"no sham to judge by: {sham.reason}", **level)
         if decision == "void":
-            words = f"void: the sham itself killed {sham.estimate:.0%}, more than {rule.void_above:.0%} ({rule.name})"
+            killed, most = (f"{100 * share:.0f}\u00a0%" for share in (sham.estimate, rule.void_above))
+            words = f"void: the sham itself killed {killed}, more than {most} ({rule.name})"
             return cannot_say(words, sessions=sham.sessions, **level)
         if decision == "corrected":
             return next(corrected).estimate

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import counted, so_many
+from afterdip.answers.words import counted, percent, so_many
 from afterdip.comparison import MINIMUM_SESSIONS
 from afterdip.tables.base import Table, count, digits, out_of, per_cent, points
 from afterdip.tables.handling import NONE, strengths_sentence
@@ -167,7 +167,7 @@ def differences_table(answer: ComparisonAnswer | None) -> Table:
             counted = f"{count(gap.pests)} pests" if name == "kill" else f"{count(gap.pieces)} pieces"
             rows.append((f"{name}, {how}", per_cent(d.first), per_cent(d.second), points(gap), sessions, counted))
     note = (
-        f"{j.first} minus {j.second} in percentage points, {answer.confidence_level:.0%} limits by session. Loss: "
+        f"{j.first} minus {j.second} in percentage points, {percent(answer.confidence_level)} limits by session. Loss: "
         f"{j.loss.outcome}. Kill: {j.kill.outcome}, eggs left out. Like with like: within coral group, condition and "
         "origin (pests: kind, stage, coral group, condition, first dip or re-dip), over the mix that both agents had; "
         "the verdict rests on this row."
@@ -201,7 +201,7 @@ def groups_table(answer: ComparisonAnswer | None) -> Table:
     rows = tuple(
         (g.coral_group, points(g.kill.adjusted.difference), points(g.loss.adjusted.difference)) for g in answer.groups
     )
-    note = f"{j.first} minus {j.second}, like with like, {answer.confidence_level:.0%} limits by session."
+    note = f"{j.first} minus {j.second}, like with like, {percent(answer.confidence_level)} limits by session."
     return Table("By coral group", ("", "difference in kill", "difference in loss"), rows, note)
 
 
@@ -219,7 +219,7 @@ def pairs_table(page: ComparisonPage) -> Table:
     )
     of = "agents and strengths" if page.apart else "agents"
     note = (
-        f"First minus second, like with like, {page.confidence_level:.0%} limits by session. "
+        f"First minus second, like with like, {percent(page.confidence_level)} limits by session. "
         f"Better is said only at {digits(100 * page.superior_level, 2)}\u00a0%{_able(page)} alike in truth, the page "
         "has at most a 1 in 20 chance of any false verdict. Sessions needed: per agent, with like pieces, to settle "
         "a difference as small as the farm's margin; a larger one needs fewer. Kill against loss: "
@@ -263,7 +263,7 @@ def joined(page: ComparisonPage) -> bool:
 
 def comparison_captions(page: ComparisonPage) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
-    level = f"{page.confidence_level:.0%} limits by session"
+    level = f"{percent(page.confidence_level)} limits by session"
     best = [p.agent for p in page.agents if p.unbeaten]
     plane = "; ".join(f"{p.agent} kill {per_cent(p.kill)}, loss {per_cent(p.loss)}" for p in page.agents)
     by_strength = " or strength" if page.apart else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from afterdip.answers.words import percent
 from afterdip.tables.base import Table, number, points
 
 if TYPE_CHECKING:
@@ -22,9 +23,10 @@ def models_table(answer: ComparisonAnswer | None) -> Table:
         )
     )
     note = (
-        f"{answer.confidence_level:.0%} limits by session. Like with like decides; the others support or question it. "
-        f"Regression: {j.first} minus {j.second} over all pieces or pests, the effects of their kinds adding up, so "
-        "that kinds only one agent had are kept. Odds ratio: the odds that a pest is not killed, or that a piece dies, "
+        f"{percent(answer.confidence_level)} limits by session. Like with like decides; the others support or "
+        f"question it. Regression: {j.first} minus {j.second} over all pieces or pests, the effects of their kinds "
+        "adding up, so that kinds only one agent had are kept. Odds ratio: the odds that a pest is not killed, or "
+        "that a piece dies, "
         f"with {j.first} over those with {j.second}, each session with a level of its own; 1 is no difference, below 1 "
         f"favours {j.first}. It speaks of a piece in one bath, not of all pieces together: the more baths differ, the "
         "further it lies from 1."

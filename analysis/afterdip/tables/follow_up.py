@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from afterdip.answers.follow_up import ASKED, held, lot_in_brief, undated, wanted
 from afterdip.answers.redip import SILENT_DAYS
-from afterdip.answers.words import counted
+from afterdip.answers.words import counted, percent
 from afterdip.tables.base import Table, count, digits, out_of, per_cent
 
 if TYPE_CHECKING:
@@ -95,8 +95,8 @@ def redip_table(answer: FollowUpAnswer, *, caption: str, each: int | None = None
     )  # fmt: skip
     note = (
         f"Survives: the chance that one animal that met every dip of the series lives, at the farm's own kill of "
-        f"adults ({answer.confidence_level:.0%} limits by session), if dips work independently and survivors are no "
-        "hardier; a hatchling meets fewer dips. Where a series starts over, by gap or living pests, all of them are "
+        f"adults ({percent(answer.confidence_level)} limits by session), if dips work independently and survivors are "
+        "no hardier; a hatchling meets fewer dips. Where a series starts over, by gap or living pests, all of them are "
         "those to come. Dips are counted, not advised: label, safety data sheet and veterinarian say what may be used "
         "and how often."
     )
@@ -167,9 +167,9 @@ def release_sentence(answer: FollowUpAnswer) -> str:
     named = f": {'; '.join(answer.released)}" if answer.released else ""
     leave = f"{count(len(answer.released))} of {counted(lots, 'lot')} may leave"
     return (
-        f"By the farm's own measure {leave}, {answer.confidence_level:.0%} "
-        f"sure that less than {answer.design_prevalence:.1%} of the pieces carry a pest looked for{named}. That is an "
-        "upper limit, not a clean bill: a pest nobody looked for is in no count."
+        f"By the farm's own measure {leave}, {percent(answer.confidence_level)} "
+        f"sure that less than {percent(answer.design_prevalence)} of the pieces carry a pest looked for{named}. That "
+        "is an upper limit, not a clean bill: a pest nobody looked for is in no count."
     )
 
 
@@ -185,8 +185,9 @@ def release_table(answer: FollowUpAnswer, rows: Sequence[Release], *, caption: s
         for row in rows
     )  # fmt: skip
     note = (
-        f"Sure: in so many of 100 lots with {answer.design_prevalence:.1%} (the farm's limit) or more infested, these "
-        f"looks would have shown one. Pieces infested: {answer.confidence_level:.0%} limit, exact (hypergeometric), "
+        f"Sure: in so many of 100 lots with {percent(answer.design_prevalence)} (the farm's limit) or more infested, "
+        f"these looks would have shown one. Pieces infested: {percent(answer.confidence_level)} limit, exact "
+        "(hypergeometric), "
         "allowing for pests a look misses and for infested pieces lying in the trays that hide them best. Looks count "
         "once every egg has hatched, 7 days or more apart, for young and grown alike; earlier ones say nothing of eggs."
     )
@@ -260,8 +261,8 @@ def eyes_table(answer: FollowUpAnswer, *, caption: str) -> Table:
     )  # fmt: skip
     note = (
         "Seen of what was there: before the dip, of all the dip then brought to light (bath, rinse and still on), "
-        f"{answer.confidence_level:.0%} limits by session. Too low for pieces with several pests, too high for pests "
-        "that hide from both counts; used only where farm.toml has no inspection_sensitivity."
+        f"{percent(answer.confidence_level)} limits by session. Too low for pieces with several pests, too high for "
+        "pests that hide from both counts; used only where farm.toml has no inspection_sensitivity."
     )
     columns = ("pest", "sensitivity used", "from", "seen of what was there", "sessions", "pests counted twice")
     return Table(caption, columns, rows, note)
@@ -284,7 +285,8 @@ def follow_up_captions(answer: FollowUpAnswer, *, rows: int) -> dict[str, dict[s
         "release": {
             "alt": f"How sure the looks since the last hatch make us, by lot. {held or 'No lot can be read'}.",
             "caption": f"{counted(len(sure), 'lot')} nearest to release. Dot: chance that these looks would have shown "
-            f"a pest, had {answer.design_prevalence:.1%} or more been infested. Line: {answer.confidence_level:.0%}, "
+            f"a pest, had {percent(answer.design_prevalence)} or more been infested. Line: "
+            f"{percent(answer.confidence_level)}, "
             "as wanted. Looks before the last hatch are left out."
             if sure
             else "Lots nearest to release: none that can be read.",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import counted, so_many
+from afterdip.answers.words import counted, percent, so_many
 from afterdip.estimate import Estimate
 from afterdip.tables.base import Table, count, digits, number, per_cent
 
@@ -281,7 +281,7 @@ def labour_captions(answer: LabourAnswer) -> dict[str, dict[str, str]]:
 
 
 def _level(answer: LabourAnswer) -> str:
-    return f"{answer.confidence_level:.0%}"
+    return percent(answer.confidence_level)
 
 
 def _plain(value: Estimate) -> str:

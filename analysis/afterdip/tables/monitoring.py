@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import counted
+from afterdip.answers.words import counted, percent
 from afterdip.tables.base import Table, count, digits, number, per_cent, points
 
 if TYPE_CHECKING:
@@ -63,8 +63,8 @@ def bottles_table(watch: MonitoringAnswer, *, outcome: str) -> Table:
     )  # fmt: skip
     columns = ("bottle", "from", "baths", _word(outcome), "minus the agent's others", "how unusual")
     note = (
-        f"Minus the agent's others: all else held equal, {watch.confidence_level:.0%} limits by bath. How unusual: how "
-        "often any bottle does as badly when the same baths are dealt to the agent's bottles at random; "
+        f"Minus the agent's others: all else held equal, {percent(watch.confidence_level)} limits by bath. How "
+        "unusual: how often any bottle does as badly when the same baths are dealt to the agent's bottles at random; "
         f"alarm at {_chance(watch.level)} or less."
     )
     if any(b.alarm for b in watch.bottles if b.outcome == outcome):
@@ -92,7 +92,7 @@ def baths_table(watch: MonitoringAnswer) -> Table:
         ("baths that served several sessions", lambda b: count(b.shared)),
         ("killed when fresh", lambda b: per_cent(b.life.fresh)),
         ("change in kill from fresh", _fall),
-        (f"lower limit of kill reaches {watch.target_kill:.0%} up to", lambda b: _load(b.life.serves_to)),
+        (f"lower limit of kill reaches {percent(watch.target_kill)} up to", lambda b: _load(b.life.serves_to)),
         (f"within {digits(100 * watch.kill_margin)} points of fresh up to", lambda b: _load(b.life.holds_to)),
         ("upper limit of kill below target from", lambda b: _load(b.life.below_from)),
         ("how unusual if load did nothing", lambda b: _chance(b.load.p, b.load.reason)),
@@ -101,8 +101,9 @@ def baths_table(watch: MonitoringAnswer) -> Table:
     )
     rows = tuple((words, *(told(b) for b in watch.baths)) for words, told in named) if watch.baths else ()
     note = (
-        f"Load: pieces served before, per litre. {watch.confidence_level:.0%} limits by bath, never beyond the loads "
-        "tried. How unusual: how often kill falls as steeply when the sessions of each bath are put in random order."
+        f"Load: pieces served before, per litre. {percent(watch.confidence_level)} limits by bath, never beyond the "
+        "loads tried. How unusual: how often kill falls as steeply when the sessions of each bath are put in random "
+        "order."
     )
     return Table("Baths that serve several sessions", ("", *(b.agent for b in watch.baths)), rows, note)
 
@@ -128,8 +129,8 @@ def effects_table(watch: MonitoringAnswer) -> Table:
     )  # fmt: skip
     note = (
         f"Loss by day {watch.horizon_days}; agent, strength, minutes, coral group and condition held equal; "
-        f"{watch.confidence_level:.0%} limits by bath. Going together is not cause: the crew chose these values, and "
-        "nothing is known beyond those recorded."
+        f"{percent(watch.confidence_level)} limits by bath. Going together is not cause: the crew chose these values, "
+        "and nothing is known beyond those recorded."
     )
     columns = ("step", "outcome", "read off", "recorded", "baths", "change")
     return Table("What goes with losses", columns, rows, note)
@@ -146,27 +147,28 @@ def watch_captions(watch: MonitoringAnswer) -> dict[str, dict[str, str]]:
         out[outcome] = {
             "alt": f"One line per agent: running average of {what} against what was expected. Alarms: {alarms}.",
             "caption": f"Running average of {what} against what was expected, bath by bath ({baths}; the newest "
-            f"weighs {watch.smoothing:.0%}). Strong: this month. Dashed: alarm. A farm where nothing changes gets any "
-            f"alarm on this page in at most 1 of {one_in} reports.",
+            f"weighs {percent(watch.smoothing)}). Strong: this month. Dashed: alarm. A farm where nothing changes "
+            f"gets any alarm on this page in at most 1 of {one_in} reports.",
         }
         out[f"{outcome}_weeks"] = _weeks_caption(weeks, what)
     shown = watch.killing_bottles
     out["bottles"] = {
         "alt": "; ".join(f"{b.agent} {b.lot}: {points(b.difference)}" for b in shown) or "No bottle recorded.",
         "caption": f"Kill of the bottles in use in the month, {counted(sum(b.baths for b in shown), 'bath')}. Bars: "
-        f"{watch.confidence_level:.0%} limits by bath.",
+        f"{percent(watch.confidence_level)} limits by bath.",
     }
     out["baths"] = {
         "alt": "; ".join(f"{b.agent}: {per_cent(b.life.fresh)} killed when fresh, {_fall(b)}" for b in watch.baths)
         or "No bath served more than one session.",
         "caption": f"Kill against pieces served, {counted(sum(b.life.baths for b in watch.baths), 'bath')}. Dots: "
-        f"sessions, larger with more pests. Band: {watch.confidence_level:.0%} limits by bath. Dotted: time to change.",
+        f"sessions, larger with more pests. Band: {percent(watch.confidence_level)} limits by bath. Dotted: time to "
+        "change.",
     }
     losses = [e for e in watch.effects if e.outcome == "loss"]
     out["effects"] = {
         "alt": "; ".join(f"{e.step}: {points(e.change)}" for e in losses),
         "caption": f"Change in pieces lost by day {watch.horizon_days} per step, other things held equal. Bars: "
-        f"{watch.confidence_level:.0%} limits by bath. The table has the counts.",
+        f"{percent(watch.confidence_level)} limits by bath. The table has the counts.",
     }
     return out
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import counted, so_many
+from afterdip.answers.words import counted, percent, so_many
 from afterdip.tables.base import Table, count, number, out_of, per_cent, points, three_figures
 
 if TYPE_CHECKING:
@@ -83,7 +83,8 @@ def shares_table(answer: RemovalAnswer, cells: Sequence[SharesCell], *, caption:
     )
     note = (
         "Of all pests found (bath, rinse and still on); a live pest in the bath is removed, not killed. Over sham in "
-        f"percentage points; below zero, shaking alone did better. {answer.confidence_level:.0%} limits by session."
+        f"percentage points; below zero, shaking alone did better. {percent(answer.confidence_level)} limits by "
+        "session."
     )
     note += " Months without a pest count are left out." if len(shown) < len(cells) else ""
     return Table(caption, (*head, "sessions", "pests found", *shares), rows, note)
@@ -109,7 +110,8 @@ def strengths_table(answer: RemovalAnswer, *, caption: str) -> Table:
     note = (
         f"Adults, or stage not recorded. {count(len(answer.by_strength) - len(told))} more combinations of agent, "
         "pest, stage and strength, most with too few counts, are in results.json. Where strength was chosen and not "
-        f"dealt by lot, sicker corals may have had the weaker bath. {answer.confidence_level:.0%} limits by session."
+        f"dealt by lot, sicker corals may have had the weaker bath. {percent(answer.confidence_level)} limits by "
+        "session."
     )
     return Table(caption, columns, rows, note)
 
@@ -127,9 +129,9 @@ def reductions_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, cap
     )
     formulas = " ".join(f"{r.name}: {r.formula}; control: {r.control}." for r in first)
     note = (
-        f"{formulas} Arithmetic means, {answer.confidence_level:.0%} limits by session; below zero the agent did worse "
-        "than its control. The rule in the last column comes from insecticide trials; there is none for coral dips. "
-        f"Left out, with too few counts: {counted(len(agents) - len(told), 'combination')}."
+        f"{formulas} Arithmetic means, {percent(answer.confidence_level)} limits by session; below zero the agent did "
+        "worse than its control. The rule in the last column comes from insecticide trials; there is none for coral "
+        f"dips. Left out, with too few counts: {counted(len(agents) - len(told), 'combination')}."
     )
     return Table(caption, columns, rows, note)
 
@@ -149,8 +151,8 @@ def infestation_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, ca
         for look in cell.looks
     )
     note = (
-        f"Living pests on the pieces, {answer.confidence_level:.0%} limits by session. Nothing found gives an upper "
-        "limit, never a clean bill. Later finds may be survivors, hatchlings or newcomers: a count cannot tell."
+        f"Living pests on the pieces, {percent(answer.confidence_level)} limits by session. Nothing found gives an "
+        "upper limit, never a clean bill. Later finds may be survivors, hatchlings or newcomers: a count cannot tell."
     )
     return Table(caption, columns, rows, note)
 
@@ -186,7 +188,7 @@ def follow_up_table(answer: RemovalAnswer, cells: Sequence[RemovalCell], *, capt
     )
     note = (
         "Trays that had the pest, at any stage, when dipped. Looked at again: of the trays where none living was seen "
-        f"after the dip. Share with pests again: of those looked at again, {answer.confidence_level:.0%} limits by "
-        "session. The reading is that of the worst tray: one later find, and the set is not clean."
+        f"after the dip. Share with pests again: of those looked at again, {percent(answer.confidence_level)} limits "
+        "by session. The reading is that of the worst tray: one later find, and the set is not clean."
     )
     return Table(caption, columns, rows, note)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from afterdip.answers.removal_cell import grown, loose
-from afterdip.answers.words import counted
+from afterdip.answers.words import counted, percent
 from afterdip.tables.base import count, per_cent
 from afterdip.tables.removal import with_counts
 
@@ -19,7 +19,7 @@ SHAM = "the sham (shaking in tank water alone)"
 
 def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, dict[str, str]]:
     """Alt text and caption of every figure of the page, with the counts behind it."""
-    level = f"{answer.confidence_level:.0%}"
+    level = percent(answer.confidence_level)
     span = f"{window_months} months to {answer.month}"
     return {
         "month": _compartment_caption(answer.month_agents, f"in {answer.month}"),
@@ -35,7 +35,7 @@ def removal_captions(answer: RemovalAnswer, *, window_months: int) -> dict[str, 
             "alt": "Pests killed of all found, month by month, with limits. "
             + " ".join(f"{cell.name}: {per_cent(cell.killed)}." for cell in with_counts(answer.months)),
             "caption": f"All agents and pests, eggs apart. Numbers: sessions with pests found. {level} limits by "
-            f"session. Line: the farm's target of {answer.target_kill:.0%}.",
+            f"session. Line: the farm's target of {percent(answer.target_kill)}.",
         },
     }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from afterdip.answers.words import counted, so_many
+from afterdip.answers.words import counted, percent, so_many
 from afterdip.tables.base import Table, count, digits, number, per_cent, points
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def survival_table(answer: SurvivalAnswer, cells: Sequence[SurvivalCell], *, cap
     )
     note = (
         f"Died so far: after {day} too. Loss over sham: pieces dead by {day}, agent minus sham of the same season, in "
-        f"percentage points; above zero the agent lost more. {answer.confidence_level:.0%} limits by session."
+        f"percentage points; above zero the agent lost more. {percent(answer.confidence_level)} limits by session."
     )
     note += " Months without dips are left out." if len(shown) < len(cells) else ""
     if any("strength" in c.keys for c in cells):
@@ -135,8 +135,8 @@ def adjusted_table(answer: SurvivalAnswer) -> Table:
     rows += [(name, number(e, 2)) for name, e in a.health]
     note = (
         "Above 1: died faster. Cox model, each coral group and quarter of the year by itself, condition and origin "
-        f"before the dip held equal; {answer.confidence_level:.0%} limits by session. What the log does not record "
-        "cannot be allowed for."
+        f"before the dip held equal; {percent(answer.confidence_level)} limits by session. What the log does not "
+        "record cannot be allowed for."
     )
     return Table("How fast pieces died, like with like", ("", "hazard ratio"), tuple(rows), note, a.reason or "none")
 
@@ -156,7 +156,7 @@ def _chance(p: float | None) -> str:
 
 def survival_captions(answer: SurvivalAnswer) -> dict[str, dict[str, str]]:
     """Return alt text and caption of the page's figures by name, ready for show_figure(**...)."""
-    day, level = f"day {answer.horizon_days}", f"{answer.confidence_level:.0%} limits by session"
+    day, level = f"day {answer.horizon_days}", f"{percent(answer.confidence_level)} limits by session"
     month, sham = answer.month, answer.month_sham
     dipped = f"{counted(month.pieces, 'piece')} in {counted(month.sessions, 'session')}"
     behind = f"{dipped}; sham {counted(sham.pieces, 'piece')}"
