@@ -59,10 +59,10 @@ def test_limits_of_effects_hold():
     rows = [row for row in table("limits") if float(row["said"]) > 0.25]
     both = ("coverage", "coverage_logit_normal")
     assert len(rows) > 60
-    assert held(rows, *both).min() >= 0.92  # 400 farms a cell, 1,600 near a bound: binomial error 1.1 and 0.6 %
+    assert held(rows, *both).min() >= 0.93  # 400 farms a cell, 1,600 or 6,400 near a bound
     large = [row for row in rows if int(row["sessions"]) >= 30]
     assert 0.95 <= held(large, *both).mean() <= 0.98
-    assert held(large, *both).max() <= 0.982
+    assert held(large, *both).max() <= 0.98
 
 
 def test_baths_are_not_said_to_serve_too_long():

@@ -68,12 +68,12 @@ def limit_rows(replicates: int) -> list[list]:
 
     `difference` is that of the shares with and without the factor; of a factor with nine levels, what its whole range
     adds to the log odds, and the change said is that of one level. Four times as many farms where a coverage came near
-    a bound.
+    a bound, and four times that where it still is.
     """
     rows = []
     for number, (share, (m, with_it), rho, place) in enumerate(product(SHARES, DESIGNS, CORRELATIONS, (0, 1))):
         difference = (0.0, 0.1 if with_it else 1.5)[place]
-        for farms in (replicates, 4 * replicates):
+        for farms in (replicates, 4 * replicates, 16 * replicates):
             made = [
                 [_limits(share, m, with_it, rho, difference, spread, rng) for _ in range(farms)]
                 for spread, rng in _both(number, 2)

@@ -15,6 +15,7 @@ from .cluster import MIN_EVENTS, ClusterFit, cluster_logistic, clustered_informa
 Floats = NDArray[np.float64]
 MIN_EFFECTIVE = 8.0  # sessions that carry what is known of the factor
 MIN_SHOWING = 4.0  # effective sessions with the rarer outcome; the calibration table says why
+KNOWN_BY_SHOWING = 2.5  # sessions, at most, for each of these: without it limits of rare losses held 92 %
 _FARTHEST = 64.0  # standard errors from the estimate, where the search ends
 
 
@@ -27,9 +28,10 @@ def share_effect(
     Averaged over the rows by their trials; for a 0/1 factor it is all with less all without. Limits: the changes whose
     distance from the estimate is t standard errors, the error being taken at that change and not at the estimate, as in
     Miettinen & Nurminen 1985 (Stat Med 4:213); the wider of a jackknife over sessions and a model with correlated
-    pieces; degrees of freedom are the effective number of sessions that carry the factor, less one. An association in
-    the log, not a trial. Cannot say under MIN_EFFECTIVE such sessions, MIN_EVENTS events or non-events, or MIN_SHOWING
-    effective sessions that show the rarer of both.
+    pieces; degrees of freedom are the effective number of sessions that carry the factor, or KNOWN_BY_SHOWING times
+    those that show the rarer outcome where that is fewer, less one. An association in the log, not a trial. Cannot say
+    under MIN_EFFECTIVE such sessions, MIN_EVENTS events or non-events, or MIN_SHOWING effective sessions that show the
+    rarer of both.
     """
     x, n, y = (np.asarray(a, float) for a in (factor, trials, events))
     X, labels = np.column_stack([np.asarray(design, float), x]), np.asarray(session)
@@ -46,7 +48,8 @@ def share_effect(
     if why := fit.reason or _too_few(fit):
         return cannot_say(why, **silent)
     rows = _Rows.of(X, n, labels, 1 / prior**2, step, fit.correlation)
-    low, high = _limits(fit, rows, float(stdtrit(fit.effective[-1] - 1, 0.5 + 0.5 * confidence_level)))
+    freedom = min(fit.effective[-1], KNOWN_BY_SHOWING * fit.showing) - 1
+    low, high = _limits(fit, rows, float(stdtrit(freedom, 0.5 + 0.5 * confidence_level)))
     return Estimate(
         estimate=rows.change(fit.coefficients)[0], low=low, high=high, confidence_level=confidence_level,
         method="logistic regression averaged over all pieces, score limits at session level", **counts,
