@@ -204,7 +204,7 @@ def test_of_many_that_fail_three_are_named_those_with_the_most_pests_or_pieces()
     assert below_the_target(page) == ["C", "D", "A", "B", "E"]
     weak = actions(page)[0][-1]
     assert weak.what == "Do not rely on one dip of C, D, A and 2 more"
-    assert weak.why.endswith("; among like corals F kills more than any of them and G than 1 of them")
+    assert weak.why.endswith("; among like corals F kills a larger share than any of them and G than 1 of them")
     assert weak.page == "comparison.html"  # which names them all
 
 

@@ -553,7 +553,7 @@ def test_a_better_strength_of_an_agent_that_fails_is_no_way_out():
     kills = [{"agent": name, "is_control": False, "killed": number(0.9, 0.8, 0.93)} for name in ("IOD", "POW")]
     pairs = [pair("IOD at 250 mg/L", "IOD at 500 mg/L", "second"), pair("POW", "KEL", "second")]
     (action,) = actions(results(removal=removal(agents=kills), comparison={"pairs": pairs}))[0]
-    assert action.why.endswith("; among like corals KEL kills more than 1 of them")
+    assert action.why.endswith("; among like corals KEL kills a larger share than 1 of them")
 
 
 def test_of_strengths_compared_apart_the_weak_one_is_named_and_the_strong_one_not():
@@ -566,7 +566,7 @@ def test_of_strengths_compared_apart_the_weak_one_is_named_and_the_strong_one_no
     (action,) = actions(page)[0]
     assert action.what == "Do not rely on one dip of IOD at 250 mg/L and POW"
     assert action.why.startswith("trial another agent, or a strength its label allows; each kills fewer ")
-    assert action.why.endswith("; among like corals IOD at 500 mg/L kills more than 1 of them")
+    assert action.why.endswith("; among like corals IOD at 500 mg/L kills a larger share than 1 of them")
     assert "killed: IOD at 250 mg/L and POW (" in list(failed(page))[-1]
     points[1]["kill"] = number(0.75, 0.7, 0.9)  # strengths of one agent are named together
     assert actions(page)[0][0].what == "Do not rely on one dip of IOD at 250 and 500 mg/L and POW"
@@ -589,7 +589,7 @@ def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails
     )
     (action,) = actions(page)[0]
     assert action.what == "Do not rely on one dip of IOD and POW"
-    assert action.why.endswith("; among like corals OIL kills more than 1 of them")
+    assert action.why.endswith("; among like corals OIL kills a larger share than 1 of them")
     page["comparison"]["pairs"][0]["findings"]["kill"]["second_better"] = False  # it loses fewer: no help against pests
     assert actions(page)[0][0].why.endswith("even by its upper limit")
     alone = results(removal=removal(agents=kills[:1]), comparison={"pairs": [pair("IOD", "OIL", "second")]})

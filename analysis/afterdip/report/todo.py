@@ -128,9 +128,9 @@ def _kills_more(short: list[str], results: dict) -> str:
 
 
 def _than(name: str, beaten: list[str], short: list[str], *, first: bool) -> str:
-    """Return "OIL kills more than any of them", "POW than 2 of them"."""
+    """Return "OIL kills a larger share than any of them", "POW than 2 of them"."""
     whom = "it" if len(short) == 1 else "any of them" if len(beaten) >= len(short) else f"{len(beaten)} of them"
-    return f"{name} {'kills more ' if first else ''}than {whom}"
+    return f"{name} {'kills a larger share ' if first else ''}than {whom}"
 
 
 def _of(name: str, arms: dict[str, dict]) -> set[str]:
