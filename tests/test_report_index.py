@@ -593,7 +593,7 @@ def test_an_agent_that_falls_short_is_told_which_is_better_unless_that_one_fails
     page["comparison"]["pairs"][0]["findings"]["kill"]["second_better"] = False  # it loses fewer: no help against pests
     assert actions(page)[0][0].why.endswith("even by its upper limit")
     alone = results(removal=removal(agents=kills[:1]), comparison={"pairs": [pair("IOD", "OIL", "second")]})
-    assert actions(alone)[0][0].why.endswith("; among like corals OIL kills more than it")
+    assert actions(alone)[0][0].why.endswith("; among like corals OIL kills a larger share than it")
 
 
 def test_the_loss_of_the_window_stands_beside_that_of_a_month_only_if_it_holds_more():
