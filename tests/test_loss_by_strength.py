@@ -215,7 +215,7 @@ def test_an_agent_beaten_at_two_strengths_is_one_of_them():
     page = results(removal=removal(agents=kills), comparison={"pairs": pairs})
     (action,) = actions(page)[0]
     assert action.what == "Do not rely on one dip of IOD and POW"
-    assert action.why.endswith("; among like corals F kills more than 1 of them")
+    assert action.why.endswith("; among like corals F kills a larger share than 1 of them")
 
 
 def test_strengths_compared_otherwise_do_not_count_among_those_judged():
