@@ -15,6 +15,7 @@ from afterdip.comparison.likely import (
     SHARED,
     WEIGHED_AT,
     Worth,
+    _spline,
     averaged_limits,
     chance_below,
     worth_of,
@@ -30,6 +31,11 @@ def one_stratum(total, events):
 
 
 TOTAL, EVENTS = [12, 20, 8, 15, 30, 11], [0, 5, 1, 0, 2, 0]
+
+
+def test_the_spline_between_shares_is_scipys():
+    at = np.array([-2.0, -0.7, 0.1, 0.4, 1.9])
+    np.testing.assert_allclose(_spline(at), CubicSpline(at, np.eye(5)).c.transpose(1, 0, 2), atol=1e-12)
 
 
 def test_sessions_are_weighed_by_the_beta_binomial_part_of_the_way():
