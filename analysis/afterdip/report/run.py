@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 _DIE_WITH_PARENT = 1  # PR_SET_PDEATHSIG of prctl(2)
-LONG = ("quality", "comparison", "dose_response", "follow_up", "labour", "removal")  # begun first, in this order
+LONG = ("comparison", "quality", "removal", "dose_response", "survival", "labour")  # begun first, in this order
 LONGEST_SOCKET_FOLDER = 90  # a Unix socket has 107 bytes for its path (unix(7)); beyond, kernels are spoken to over TCP
 
 
