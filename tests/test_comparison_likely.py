@@ -10,12 +10,13 @@ from afterdip.comparison import crude_difference
 from afterdip.comparison.cells import Arm
 from afterdip.comparison.correlation import own_spread
 from afterdip.comparison.likely import (
+    _SPLINE,
+    _STEPS,
     CORRELATION_WEIGHTS,
     CORRELATIONS,
     SHARED,
     WEIGHED_AT,
     Worth,
-    _spline,
     averaged_limits,
     chance_below,
     worth_of,
@@ -33,9 +34,12 @@ def one_stratum(total, events):
 TOTAL, EVENTS = [12, 20, 8, 15, 30, 11], [0, 5, 1, 0, 2, 0]
 
 
-def test_the_spline_between_shares_is_scipys():
-    at = np.array([-2.0, -0.7, 0.1, 0.4, 1.9])
-    np.testing.assert_allclose(_spline(at), CubicSpline(at, np.eye(5)).c.transpose(1, 0, 2), atol=1e-12)
+def test_the_spline_between_shares_follows_a_cubic_exactly():
+    """By hand: not-a-knot, so that values of a cubic give back that cubic, on every step from its left end."""
+    cubic = np.polynomial.Polynomial([0.7, -1.1, 0.4, 0.25])
+    for place, weights in enumerate(_SPLINE):
+        there = cubic(np.polynomial.Polynomial([_STEPS[place], 1.0]))
+        np.testing.assert_allclose(weights @ cubic(_STEPS), there.coef[::-1], atol=1e-12)
 
 
 def test_sessions_are_weighed_by_the_beta_binomial_part_of_the_way():

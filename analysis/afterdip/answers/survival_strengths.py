@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from afterdip.answers.comparison_arms import Arm, Strengths, arms_apart
-from afterdip.answers.words import strength_words
+from afterdip.answers.words import at_other_strengths, strength_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,5 +43,5 @@ def parts_of(sessions: pd.DataFrame, agents: set[str]) -> tuple[Part, ...]:
         others = frozenset(sessions.loc[sessions["agent"] == agent, "session"]).difference(*(a.sessions for a in own))
         if others:
             apart = strength_words(*((arm.strength.median, arm.strength.unit) for arm in own))
-            parts.append(Part(agent, f"{agent} at strengths other than {apart}", others, None))
+            parts.append(Part(agent, at_other_strengths(agent, apart), others, None))
     return tuple(parts)

@@ -34,6 +34,11 @@ def strength_words(*strengths: tuple[float, str]) -> str:
     return and_so_on([f"{and_so_on(found)} {unit}" for unit, found in values.items()])
 
 
+def at_other_strengths(agent: str, than: str) -> str:
+    """Return the name of an agent's sessions at strengths other than those that are named by themselves."""
+    return f"{agent} at strengths other than {than}"
+
+
 def and_so_on(words: list[str]) -> str:
     """Return "a, b and c"."""
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else ""

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 from scipy.special import expit, gammaln, logit, ndtr
 
 from ..proportion.averaged import where_it_passes
@@ -44,37 +45,8 @@ _HIGHEST = 0.97  # a correlation of 1 would leave nothing to go by
 _FITTED_AT_MOST = 5.0  # of how much spread fitted means take away: with hardly any left nothing is told
 _STEPS = np.array([-1.5, -0.6, 0.0, 0.6, 1.5])  # logits from the strata's shares, asked of
 _WIDTHS = np.diff(_STEPS)
-
-
-def _spline(at: Floats) -> Floats:
-    """Return the cubic spline through values at `at`, as weights of the values, (n_steps - 1, 4, n_steps).
-
-    The highest power first, of the distance from a step's left end. The first two steps are one cubic and so are the
-    last two ("not-a-knot", as scipy's CubicSpline: a linear map, which is had once for all).
-    """
-    n, width, power = at.size - 1, np.diff(at), np.arange(3, -1, -1)
-    rows, values = [], []
-
-    def derivative(h: float, order: int) -> Floats:
-        return np.prod([power - k for k in range(order)], axis=0) * h ** np.maximum(power - order, 0)
-
-    def row(pieces: dict[int, Floats], value: Floats) -> None:
-        line = np.zeros((n, 4))
-        for piece, weights in pieces.items():
-            line[piece] = weights
-        rows.append(line.ravel())
-        values.append(value)
-
-    for i in range(n):
-        row({i: derivative(0.0, 0)}, np.eye(n + 1)[i])
-        row({i: derivative(width[i], 0)}, np.eye(n + 1)[i + 1])
-    for i in range(n - 1):
-        for order in (1, 2, 3) if i in (0, n - 2) else (1, 2):
-            row({i: derivative(width[i], order), i + 1: -derivative(0.0, order)}, np.zeros(n + 1))
-    return np.linalg.solve(np.array(rows), np.array(values)).reshape(n, 4, n + 1)
-
-
-_SPLINE = _spline(_STEPS)
+_SPLINE = CubicSpline(_STEPS, np.eye(_STEPS.size)).c.transpose(1, 0, 2)
+"""Through values at the steps, as weights of these values, (n_steps - 1, 4, n_steps): the highest power first."""
 _PRIOR = SHARED * np.diag(CORRELATION_WEIGHTS) + (1.0 - SHARED) * np.outer(CORRELATION_WEIGHTS, CORRELATION_WEIGHTS)
 _NEAREST = 1e-12  # to 0 and 1, of a share on the logit scale
 _APART = 1.35  # first guesses of a limit: (1 + d)/(1 - d) so many times that of the difference seen

@@ -10,14 +10,17 @@ from afterdip.report.words import listed
 
 def arms_of(results: dict) -> dict[str, dict]:
     """Return by name what is compared, and the strengths whose loss is judged."""
-    pairs = results.get("comparison", {}).get("pairs", [])
     strengths = results.get("survival", {}).get("strengths", [])
-    return {arm["name"]: arm for arm in (*strengths, *(arm for pair in pairs for arm in pair["arms"]))}
+    return {arm["name"]: arm for arm in strengths} | _compared(results.get("comparison", {}).get("pairs", []))
 
 
 def arms_by_strength(pairs: list[dict]) -> list[dict]:
     """Return what is compared that is one strength of an agent."""
-    return [arm for arm in {arm["name"]: arm for pair in pairs for arm in pair["arms"]}.values() if arm["strength"]]
+    return [arm for arm in _compared(pairs).values() if arm["strength"]]
+
+
+def _compared(pairs: list[dict]) -> dict[str, dict]:
+    return {arm["name"]: arm for pair in pairs for arm in pair["arms"]}
 
 
 def arms_in_words(names: Iterable[str], arms: dict[str, dict], *, most: int = 20) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from afterdip.answers.words import strength_words
+from afterdip.answers.words import at_other_strengths, strength_words
 from afterdip.estimate import Estimate
 from afterdip.report.arms import arms_in_words, arms_of
 from afterdip.report.first_screen import estimate
@@ -89,7 +89,7 @@ def _names(cell: dict, high: list[str], every: set[str], spared: str, limit: flo
     if high and not (every and every <= set(high)):
         return high
     if high or above_limit(cell, limit):
-        return [f"{cell['agent']} at strengths other than {spared}" if spared else cell["agent"]]
+        return [at_other_strengths(cell["agent"], spared) if spared else cell["agent"]]
     return []
 
 
